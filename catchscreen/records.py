@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from typing import Any, Literal
 
 import geopandas as gpd
 import numpy as np
@@ -245,6 +246,8 @@ class Stores:
     soak_design_mm_h: Floats
     soak_mean_mm_h: Floats
     outlet_to: tuple[str, ...]
+    depth_mm: Floats = field(default_factory=lambda: np.zeros(0))
+    """Catalogue thickness of the store [mm of build-up, not of water]."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -272,6 +275,30 @@ class StoreYears:
 
 
 @dataclass(frozen=True, slots=True)
+class GradeRule:
+    """How one column becomes a grade from 0 to 1, as data of a measure.
+
+    zero_at, one_at : values of the column that give 0 and 1; ``one_at`` None means the district's 95th percentile.
+    scale "log": even steps of ratio. classes : for a text column, the grade of each class (then zero_at, one_at are None).
+    when_unknown : "median" (of the known sites) or a fixed grade; a criterion unknown for every site is dropped for all.
+    ``index`` says which of the three indices it belongs to, ``weight`` its share in the measure's table.
+    """
+
+    name: str
+    index: Literal["benefit", "feasibility", "delivery"]
+    column: str
+    zero_at: float | None
+    one_at: float | None
+    weight: float
+    title: str = ""
+    scale: Literal["linear", "log"] = "linear"
+    classes: Mapping[str, float] = field(default_factory=dict)
+    when_unknown: float | Literal["median"] = "median"
+    unknown_check: str = ""
+    source: str = "common practice"
+
+
+@dataclass(frozen=True, slots=True)
 class Proposals:
     """What the measures propose before any store is run.
 
@@ -279,8 +306,9 @@ class Proposals:
     host_area_low_m2, host_area_high_m2, run_on_area_m2 (gravity-fed), site columns that the measure asked for.
     options : index option_id (candidate_id + "." + variant); candidate_id, measure, variant, admissible (bool), gates, switches,
     flags, unknowns (each a text, "; " between), reason, base_area_m2, q_m_s, q_source, safety_factor, is_unproven.
-    grades : option_id x grade name, 0..1 or NaN; grade_texts the reason in plain words.
-    run_on : candidate_id, surface_id, ledger rows' area_m2 taken (each m2 in one candidate's list).
+    grades : index option_id; the site columns behind the grades as they are (ranking turns them into 0..1 by grade_rules).
+    run_on : candidate_id, surface_id, area_m2 taken, fraction of the surface taken, way (each m2 in one patch's list;
+    candidates that are alternatives on one patch share it).
     set_aside : parcel_id, measure, reason: parcels without candidate, and why.
     """
 
@@ -289,6 +317,12 @@ class Proposals:
     grades: pd.DataFrame
     run_on: pd.DataFrame
     set_aside: pd.DataFrame
+    host_surfaces: pd.DataFrame = field(default_factory=pd.DataFrame)
+    """Surfaces that a host would replace: candidate_id, surface_id, area_m2, fraction of the surface."""
+    grade_rules: Mapping[str, tuple[GradeRule, ...]] = field(default_factory=dict)
+    """Measure -> its grade rules, user's overrides applied."""
+    measures: tuple[Any, ...] = ()
+    """The measures that made the proposals (``measures.contract.Measure``), for the stage's own later functions."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -1,0 +1,58 @@
+"""What a measure says about itself, as rows: the command ``measures`` and the documentation are rendered from them."""
+
+from __future__ import annotations
+
+import pandas as pd
+
+from catchscreen.measures.contract import Measure
+
+DESCRIBED = ["kind", "name", "column", "rule", "applies_to", "reason", "when_unknown", "source"]
+
+
+def describe(measure: Measure) -> pd.DataFrame:
+    """Return everything that decides about a measure, one row each.
+
+    Returns
+    -------
+    DataFrame
+        kind ("variant", "column", "gate", "switch", "flag", "constraint", "grade", "number", "caution"), name, column, rule,
+        applies_to, reason, when_unknown, source.
+    """
+    rows: list[tuple[str, ...]] = []
+    for variant in measure.variants:
+        depths = ", ".join(f"{depth:g}" for depth in variant.depths_mm)
+        rule = f"store depths {depths} mm, {variant.void_fraction:.0%} voids"
+        rows.append(("variant", variant.name, "", rule, variant.name, variant.title, "", variant.source))
+    for column in measure.columns:
+        unit = f"[{column.unit}]" if column.unit else ""
+        rows.append(("column", column.name, column.name, unit, "", column.meaning, column.when_unknown, ""))
+    for rule in measure.thresholds:
+        value = ", ".join(rule.value) if isinstance(rule.value, tuple) else f"{rule.value:g}"
+        applies = ", ".join(rule.variants) or "all"
+        applies += f" -> {rule.to_variant}" if rule.to_variant else ""
+        unknown = f"{rule.unknown_text} {rule.unknown_check}".strip()
+        rows.append((rule.kind, rule.name, rule.column, f"{rule.comparison} {value}", applies, rule.reason, unknown, rule.source))
+    for constraint in measure.constraints:
+        near = f"nearer than {constraint.distance_m:g} m" if constraint.distance_m > 0 else "touches"
+        rows.append(("constraint", constraint.kind, "", f"{constraint.rule}: {near}", "", constraint.reason, "", constraint.source))
+    for grade in measure.grades:
+        if grade.classes:
+            scale = ", ".join(f"{name} {value:g}" for name, value in grade.classes.items())
+        else:
+            top = "district 95th percentile" if grade.one_at is None else f"{grade.one_at:g}"
+            scale = f"0 at {grade.zero_at:g}, 1 at {top}" + (", log scale" if grade.scale == "log" else "")
+        unknown = "median of the known sites" if grade.when_unknown == "median" else f"{grade.when_unknown:g}"
+        rows.append(("grade", grade.name, grade.column, scale, f"{grade.index}, weight {grade.weight:g}", grade.title, unknown,
+                     grade.source))
+    rows += [("number", name, "", f"{value:g}", "", "", "", "") for name, value in measure.extra.items()]
+    rows += [("caution", "", "", "", "", text, "", "") for text in measure.cautions]
+    return pd.DataFrame(rows, columns=DESCRIBED)
+
+
+def describe_as_markdown(measure: Measure) -> str:
+    """Return the description as a Markdown section with one table."""
+    frame = describe(measure)
+    lines = [f"## {measure.title}", "", "| " + " | ".join(DESCRIBED) + " |", "|" + " --- |" * len(DESCRIBED)]
+    for row in frame.itertuples(index=False):
+        lines.append("| " + " | ".join(str(cell).replace("|", "/") for cell in row) + " |")
+    return "\n".join(lines) + "\n"

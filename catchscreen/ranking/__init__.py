@@ -1,0 +1,1 @@
+"""Which candidates and parcels come first, by grades, indices and a weighted geometric mean."""
