@@ -1,0 +1,167 @@
+"""Write the layers of a result as one GeoPackage (OGC 12-128r19) that repeats byte for byte.
+
+pyogrio writes features and attribute tables; what it does not write (column descriptions, provenance as JSON) goes in
+through sqlite3 after pyogrio has closed the file: the two hold different SQLite libraries and must never have one file
+open together.
+"""
+
+from __future__ import annotations
+
+import json
+import sqlite3
+from collections.abc import Iterator, Mapping
+from contextlib import closing, contextmanager
+from pathlib import Path
+
+import geopandas as gpd
+import pandas as pd
+import pyogrio
+from shapely import force_2d
+
+from catchscreen.outputs.schema import Layer
+
+FIXED_DATE = "1970-01-01T00:00:00.000Z"
+"""Stands where the format asks for a date: the clock belongs to the manifest alone."""
+
+
+@contextmanager
+def _gdal_option(name: str, value: str) -> Iterator[None]:
+    """Set one option of pyogrio's GDAL and give the caller's value back."""
+    before = pyogrio.get_gdal_config_option(name)
+    pyogrio.set_gdal_config_options({name: value})
+    try:
+        yield
+    finally:
+        pyogrio.set_gdal_config_options({name: None if before is None else str(before)})
+
+
+def write_geopackage(
+    path: Path, frames: Mapping[str, pd.DataFrame], layers: Mapping[str, Layer], provenance: Mapping[str, object]
+) -> None:
+    """Write every layer and table.
+
+    Parameters
+    ----------
+    path : Path
+        A file that does not exist yet, on a local disk.
+    frames : layer name -> frame
+        As :func:`catchscreen.outputs.conforming.conform` returns them.
+    layers : layer name -> Layer
+    provenance : mapping
+        Kept as JSON in the file's metadata, cautions included.
+    """
+    with _gdal_option("OGR_CURRENT_DATE", FIXED_DATE):
+        for name, layer in layers.items():
+            _write_layer(path, frames[name], layer)
+    with closing(sqlite3.connect(path)) as database, database:
+        _describe_columns(database, layers)
+        _keep_provenance(database, provenance)
+    with closing(sqlite3.connect(path)) as database:
+        database.execute("VACUUM")
+
+
+def _write_layer(path: Path, frame: pd.DataFrame, layer: Layer) -> None:
+    """Append one layer; an empty one keeps its columns."""
+    is_new = not path.exists()
+    options: dict[str, object] = {"append": False}
+    if layer.geometry:
+        shapes = gpd.GeoDataFrame(frame)
+        shapes = shapes.set_geometry(gpd.GeoSeries(force_2d(shapes.geometry.to_numpy()), crs=shapes.crs))
+        options |= {"geometry_type": _ogr_type(layer.geometry), "promote_to_multi": layer.geometry.startswith("MULTI")}
+        frame = shapes
+    pyogrio.write_dataframe(
+        frame,
+        path,
+        layer=layer.name,
+        driver="GPKG",
+        layer_options={"DESCRIPTION": layer.title, "IDENTIFIER": layer.name, "GEOMETRY_NAME": "geometry"}
+        if layer.geometry
+        else {"DESCRIPTION": layer.title, "IDENTIFIER": layer.name},
+        dataset_options={"VERSION": "1.4"} if is_new else {},
+        **options,
+    )
+
+
+def _ogr_type(geometry: str) -> str:
+    names = {
+        "MULTIPOLYGON": "MultiPolygon",
+        "MULTILINESTRING": "MultiLineString",
+        "POINT": "Point",
+        "GEOMETRY": "Unknown",
+    }
+    return names[geometry]
+
+
+def _describe_columns(database: sqlite3.Connection, layers: Mapping[str, Layer]) -> None:
+    """Write unit and meaning of every column (schema extension of the standard, annex F.9)."""
+    database.execute(
+        "CREATE TABLE IF NOT EXISTS gpkg_data_columns (table_name TEXT NOT NULL, column_name TEXT NOT NULL, name TEXT, "
+        "title TEXT, description TEXT, mime_type TEXT, constraint_name TEXT, "
+        "CONSTRAINT pk_gdc PRIMARY KEY (table_name, column_name), CONSTRAINT gdc_tn UNIQUE (table_name, name))"
+    )
+    database.execute(
+        "CREATE TABLE IF NOT EXISTS gpkg_data_column_constraints (constraint_name TEXT NOT NULL, constraint_type TEXT NOT "
+        "NULL, value TEXT, min NUMERIC, min_is_inclusive BOOLEAN, max NUMERIC, max_is_inclusive BOOLEAN, description TEXT, "
+        "CONSTRAINT gdcc_ntv UNIQUE (constraint_name, constraint_type, value))"
+    )
+    _register_extensions(
+        database,
+        "gpkg_schema",
+        "http://www.geopackage.org/spec/#extension_schema",
+        ("gpkg_data_columns", "gpkg_data_column_constraints"),
+    )
+    database.executemany(
+        "INSERT OR REPLACE INTO gpkg_data_columns (table_name, column_name, name, title, description) VALUES (?, ?, ?, ?, ?)",
+        [
+            (layer.name, column.name, column.name, column.meaning, f"unit: {column.unit}" if column.unit else None)
+            for layer in layers.values()
+            for column in layer.columns
+        ],
+    )
+
+
+def _keep_provenance(database: sqlite3.Connection, provenance: Mapping[str, object]) -> None:
+    """Keep what made the result, and its cautions, as JSON (metadata extension of the standard, annex F.8)."""
+    database.execute(
+        "CREATE TABLE IF NOT EXISTS gpkg_metadata (id INTEGER CONSTRAINT m_pk PRIMARY KEY ASC NOT NULL, "
+        "md_scope TEXT NOT NULL DEFAULT 'dataset', md_standard_uri TEXT NOT NULL, "
+        "mime_type TEXT NOT NULL DEFAULT 'text/xml', metadata TEXT NOT NULL DEFAULT '')"
+    )
+    database.execute(
+        "CREATE TABLE IF NOT EXISTS gpkg_metadata_reference (reference_scope TEXT NOT NULL, table_name TEXT, column_name TEXT, "
+        "row_id_value INTEGER, timestamp DATETIME NOT NULL DEFAULT (strftime('%Y-%m-%dT%H:%M:%fZ','now')), "
+        "md_file_id INTEGER NOT NULL, md_parent_id INTEGER, "
+        "CONSTRAINT crmr_mfi_fk FOREIGN KEY (md_file_id) REFERENCES gpkg_metadata(id), "
+        "CONSTRAINT crmr_mpi_fk FOREIGN KEY (md_parent_id) REFERENCES gpkg_metadata(id))"
+    )
+    _register_extensions(
+        database,
+        "gpkg_metadata",
+        "http://www.geopackage.org/spec/#extension_metadata",
+        ("gpkg_metadata", "gpkg_metadata_reference"),
+    )
+    text = json.dumps(provenance, sort_keys=True, ensure_ascii=False, indent=1)
+    cursor = database.execute(
+        "INSERT INTO gpkg_metadata (md_scope, md_standard_uri, mime_type, metadata) VALUES ('dataset', ?, ?, ?)",
+        ("https://www.rfc-editor.org/rfc/rfc8259", "application/json", text),
+    )
+    database.execute(
+        "INSERT INTO gpkg_metadata_reference (reference_scope, timestamp, md_file_id) VALUES ('geopackage', ?, ?)",
+        (FIXED_DATE, cursor.lastrowid),
+    )
+
+
+def _register_extensions(database: sqlite3.Connection, name: str, definition: str, tables: tuple[str, ...]) -> None:
+    """List an extension's tables in gpkg_extensions, once."""
+    database.execute(
+        "CREATE TABLE IF NOT EXISTS gpkg_extensions (table_name TEXT, column_name TEXT, extension_name TEXT NOT NULL, "
+        "definition TEXT NOT NULL, scope TEXT NOT NULL, CONSTRAINT ge_tce UNIQUE (table_name, column_name, extension_name))"
+    )
+    for table in tables:
+        known = database.execute(
+            "SELECT 1 FROM gpkg_extensions WHERE table_name = ? AND extension_name = ?", (table, name)
+        ).fetchone()
+        if known is None:
+            database.execute(
+                "INSERT INTO gpkg_extensions VALUES (?, NULL, ?, ?, 'read-write')", (table, name, definition)
+            )
