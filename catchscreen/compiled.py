@@ -1,7 +1,7 @@
-"""The one door to the compiler: how kernels are compiled, where their machine code is kept, who may run them in parallel.
+"""The one door to the compiler: how kernels are compiled, where their machine code is kept, who runs them in parallel.
 
-numba's cache does not notice an edit in a kernel that is called from another file, so the cache folder is named after the
-text of all kernel modules. Where no folder can be written (a read-only installation), kernels are compiled for this
+numba's cache does not notice an edit in a kernel that is called from another file, so the cache folder is named after
+the text of all kernel modules. Where no folder can be written (a read-only installation), kernels are compiled for this
 process only. This must be settled before numba is imported for the first time by us, hence here.
 """
 
@@ -61,7 +61,7 @@ import numba  # noqa: E402  (the cache folder is settled first)
 from numba import prange  # noqa: E402
 
 parallel_lock: Final = threading.RLock()
-"""Held around every call of a parallel kernel: two Python threads inside one abort the process on the workqueue layer."""
+"""Held around every call of a parallel kernel: two threads inside one abort the process on the workqueue layer."""
 
 
 def _compile(function: _Function, *, parallel: bool) -> _Function:

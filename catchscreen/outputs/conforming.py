@@ -1,4 +1,4 @@
-"""Give a frame exactly the columns that the schema names: order, type, rounding. Rounding happens here and nowhere else."""
+"""Give a frame exactly the columns that the schema names: order, type, rounding (here and nowhere else)."""
 
 from __future__ import annotations
 
@@ -7,14 +7,14 @@ import numpy as np
 import pandas as pd
 from pyproj import CRS
 
-from catchscreen.outputs.schema import Column, Layer
+from catchscreen.outputs.columns import Column, Layer
 
 
 def conform(frame: pd.DataFrame, layer: Layer, crs: CRS | None = None) -> pd.DataFrame:
     """Return a frame whose columns are those of the layer, in order; the index becomes the first column.
 
-    Columns that the frame lacks come out empty; columns that the schema does not name are left behind, so that nothing of
-    the caller's leaves unasked. Rows are sorted by the key.
+    Columns that the frame lacks come out empty; columns that the schema does not name are left behind, so that nothing
+    of the caller's leaves unasked. Rows are sorted by the key.
 
     Parameters
     ----------

@@ -12,13 +12,14 @@ import sqlite3
 from collections.abc import Iterator, Mapping
 from contextlib import closing, contextmanager
 from pathlib import Path
+from typing import Final
 
 import geopandas as gpd
 import pandas as pd
 import pyogrio
 from shapely import force_2d
 
-from catchscreen.outputs.schema import Layer
+from catchscreen.outputs.columns import Layer
 
 FIXED_DATE = "1970-01-01T00:00:00.000Z"
 """Stands where the format asks for a date: the clock belongs to the manifest alone."""
@@ -54,6 +55,7 @@ def write_geopackage(
         for name, layer in layers.items():
             _write_layer(path, frames[name], layer)
     with closing(sqlite3.connect(path)) as database, database:
+        database.executescript(_EXTENSION_TABLES)
         _describe_columns(database, layers)
         _keep_provenance(database, provenance)
     with closing(sqlite3.connect(path)) as database:
@@ -92,58 +94,58 @@ def _ogr_type(geometry: str) -> str:
     return names[geometry]
 
 
+_EXTENSION_TABLES: Final = """
+CREATE TABLE IF NOT EXISTS gpkg_extensions (
+  table_name TEXT, column_name TEXT, extension_name TEXT NOT NULL, definition TEXT NOT NULL, scope TEXT NOT NULL,
+  CONSTRAINT ge_tce UNIQUE (table_name, column_name, extension_name));
+CREATE TABLE IF NOT EXISTS gpkg_data_columns (
+  table_name TEXT NOT NULL, column_name TEXT NOT NULL, name TEXT, title TEXT, description TEXT, mime_type TEXT,
+  constraint_name TEXT, CONSTRAINT pk_gdc PRIMARY KEY (table_name, column_name),
+  CONSTRAINT gdc_tn UNIQUE (table_name, name));
+CREATE TABLE IF NOT EXISTS gpkg_data_column_constraints (
+  constraint_name TEXT NOT NULL, constraint_type TEXT NOT NULL, value TEXT, min NUMERIC, min_is_inclusive BOOLEAN,
+  max NUMERIC, max_is_inclusive BOOLEAN, description TEXT,
+  CONSTRAINT gdcc_ntv UNIQUE (constraint_name, constraint_type, value));
+CREATE TABLE IF NOT EXISTS gpkg_metadata (
+  id INTEGER CONSTRAINT m_pk PRIMARY KEY ASC NOT NULL, md_scope TEXT NOT NULL DEFAULT 'dataset',
+  md_standard_uri TEXT NOT NULL, mime_type TEXT NOT NULL DEFAULT 'text/xml', metadata TEXT NOT NULL DEFAULT '');
+CREATE TABLE IF NOT EXISTS gpkg_metadata_reference (
+  reference_scope TEXT NOT NULL, table_name TEXT, column_name TEXT, row_id_value INTEGER,
+  timestamp DATETIME NOT NULL DEFAULT (strftime('%Y-%m-%dT%H:%M:%fZ','now')),
+  md_file_id INTEGER NOT NULL, md_parent_id INTEGER,
+  CONSTRAINT crmr_mfi_fk FOREIGN KEY (md_file_id) REFERENCES gpkg_metadata(id),
+  CONSTRAINT crmr_mpi_fk FOREIGN KEY (md_parent_id) REFERENCES gpkg_metadata(id));
+"""
+"""Tables of the schema and metadata extensions, as the standard gives them (OGC 12-128r19, annexes F.8 and F.9)."""
+
+_SPEC: Final = "http://www.geopackage.org/spec/"
+_JSON_STANDARD: Final = "https://www.rfc-editor.org/rfc/rfc8259"
+
+
 def _describe_columns(database: sqlite3.Connection, layers: Mapping[str, Layer]) -> None:
-    """Write unit and meaning of every column (schema extension of the standard, annex F.9)."""
-    database.execute(
-        "CREATE TABLE IF NOT EXISTS gpkg_data_columns (table_name TEXT NOT NULL, column_name TEXT NOT NULL, name TEXT, "
-        "title TEXT, description TEXT, mime_type TEXT, constraint_name TEXT, "
-        "CONSTRAINT pk_gdc PRIMARY KEY (table_name, column_name), CONSTRAINT gdc_tn UNIQUE (table_name, name))"
+    """Write unit and meaning of every column."""
+    tables = ("gpkg_data_columns", "gpkg_data_column_constraints")
+    _register_extension(database, "gpkg_schema", f"{_SPEC}#extension_schema", tables)
+    rows = [
+        (layer.name, column.name, column.name, column.meaning, f"unit: {column.unit}" if column.unit else None)
+        for layer in layers.values()
+        for column in layer.columns
+    ]
+    insert = (
+        "INSERT OR REPLACE INTO gpkg_data_columns (table_name, column_name, name, title, description) "
+        "VALUES (?, ?, ?, ?, ?)"
     )
-    database.execute(
-        "CREATE TABLE IF NOT EXISTS gpkg_data_column_constraints (constraint_name TEXT NOT NULL, constraint_type TEXT NOT "
-        "NULL, value TEXT, min NUMERIC, min_is_inclusive BOOLEAN, max NUMERIC, max_is_inclusive BOOLEAN, description TEXT, "
-        "CONSTRAINT gdcc_ntv UNIQUE (constraint_name, constraint_type, value))"
-    )
-    _register_extensions(
-        database,
-        "gpkg_schema",
-        "http://www.geopackage.org/spec/#extension_schema",
-        ("gpkg_data_columns", "gpkg_data_column_constraints"),
-    )
-    database.executemany(
-        "INSERT OR REPLACE INTO gpkg_data_columns (table_name, column_name, name, title, description) VALUES (?, ?, ?, ?, ?)",
-        [
-            (layer.name, column.name, column.name, column.meaning, f"unit: {column.unit}" if column.unit else None)
-            for layer in layers.values()
-            for column in layer.columns
-        ],
-    )
+    database.executemany(insert, rows)
 
 
 def _keep_provenance(database: sqlite3.Connection, provenance: Mapping[str, object]) -> None:
-    """Keep what made the result, and its cautions, as JSON (metadata extension of the standard, annex F.8)."""
-    database.execute(
-        "CREATE TABLE IF NOT EXISTS gpkg_metadata (id INTEGER CONSTRAINT m_pk PRIMARY KEY ASC NOT NULL, "
-        "md_scope TEXT NOT NULL DEFAULT 'dataset', md_standard_uri TEXT NOT NULL, "
-        "mime_type TEXT NOT NULL DEFAULT 'text/xml', metadata TEXT NOT NULL DEFAULT '')"
-    )
-    database.execute(
-        "CREATE TABLE IF NOT EXISTS gpkg_metadata_reference (reference_scope TEXT NOT NULL, table_name TEXT, column_name TEXT, "
-        "row_id_value INTEGER, timestamp DATETIME NOT NULL DEFAULT (strftime('%Y-%m-%dT%H:%M:%fZ','now')), "
-        "md_file_id INTEGER NOT NULL, md_parent_id INTEGER, "
-        "CONSTRAINT crmr_mfi_fk FOREIGN KEY (md_file_id) REFERENCES gpkg_metadata(id), "
-        "CONSTRAINT crmr_mpi_fk FOREIGN KEY (md_parent_id) REFERENCES gpkg_metadata(id))"
-    )
-    _register_extensions(
-        database,
-        "gpkg_metadata",
-        "http://www.geopackage.org/spec/#extension_metadata",
-        ("gpkg_metadata", "gpkg_metadata_reference"),
-    )
-    text = json.dumps(provenance, sort_keys=True, ensure_ascii=False, indent=1)
+    """Keep what made the result, and its cautions, as JSON."""
+    tables = ("gpkg_metadata", "gpkg_metadata_reference")
+    _register_extension(database, "gpkg_metadata", f"{_SPEC}#extension_metadata", tables)
+    content = json.dumps(provenance, sort_keys=True, ensure_ascii=False, indent=1)
     cursor = database.execute(
         "INSERT INTO gpkg_metadata (md_scope, md_standard_uri, mime_type, metadata) VALUES ('dataset', ?, ?, ?)",
-        ("https://www.rfc-editor.org/rfc/rfc8259", "application/json", text),
+        (_JSON_STANDARD, "application/json", content),
     )
     database.execute(
         "INSERT INTO gpkg_metadata_reference (reference_scope, timestamp, md_file_id) VALUES ('geopackage', ?, ?)",
@@ -151,17 +153,10 @@ def _keep_provenance(database: sqlite3.Connection, provenance: Mapping[str, obje
     )
 
 
-def _register_extensions(database: sqlite3.Connection, name: str, definition: str, tables: tuple[str, ...]) -> None:
+def _register_extension(database: sqlite3.Connection, name: str, definition: str, tables: tuple[str, ...]) -> None:
     """List an extension's tables in gpkg_extensions, once."""
-    database.execute(
-        "CREATE TABLE IF NOT EXISTS gpkg_extensions (table_name TEXT, column_name TEXT, extension_name TEXT NOT NULL, "
-        "definition TEXT NOT NULL, scope TEXT NOT NULL, CONSTRAINT ge_tce UNIQUE (table_name, column_name, extension_name))"
-    )
     for table in tables:
-        known = database.execute(
-            "SELECT 1 FROM gpkg_extensions WHERE table_name = ? AND extension_name = ?", (table, name)
-        ).fetchone()
-        if known is None:
-            database.execute(
-                "INSERT INTO gpkg_extensions VALUES (?, NULL, ?, ?, 'read-write')", (table, name, definition)
-            )
+        known = "SELECT 1 FROM gpkg_extensions WHERE table_name = ? AND extension_name = ?"
+        if database.execute(known, (table, name)).fetchone() is None:
+            row = (table, name, definition)
+            database.execute("INSERT INTO gpkg_extensions VALUES (?, NULL, ?, ?, 'read-write')", row)

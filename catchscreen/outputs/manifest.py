@@ -1,4 +1,4 @@
-"""The manifest: what made a result and the hash of each file in it. It is written last: without it a result is unfinished."""
+"""The manifest: what made a result, and the hash of each file. Written last: without it a result is unfinished."""
 
 from __future__ import annotations
 

@@ -14,13 +14,13 @@ from catchscreen.outputs.manifest import MANIFEST_NAME, changed_files, read_mani
 def place_result(built: Path, target: Path, files: Iterable[str]) -> None:
     """Move built files into the target folder, the manifest last.
 
-    A result file that the user edited since is kept beside it as ``<stem>.edited-N<suffix>``; files that the manifest does
-    not list are left alone; files of the previous result that this one does not have are removed.
+    A result file that the user edited since is kept beside it as ``<stem>.edited-N<suffix>``; files that the manifest
+    does not list are left alone; files of the previous result that this one does not have are removed.
 
     Raises
     ------
     ResultNotWritten
-        When a file cannot be replaced (open in another program, no rights, no room); the message says where the new one is.
+        When a file cannot be replaced (open elsewhere, no rights, no room); the message says where the new one is.
     """
     names = [name for name in files if name != MANIFEST_NAME] + [MANIFEST_NAME]
     try:
@@ -37,8 +37,8 @@ def place_result(built: Path, target: Path, files: Iterable[str]) -> None:
         kept = target.parent / f"{target.name}.unplaced-{os.getpid()}"
         shutil.copytree(built, kept, dirs_exist_ok=True)
         raise ResultNotWritten(
-            f"{target}: the result could not be put in place ({cause.strerror or cause}). The finished files are in {kept}. "
-            "Close the programs that have the old result open, then run again."
+            f"{target}: the result could not be put in place ({cause.strerror or cause}). "
+            f"The finished files are in {kept}. Close the programs that have the old result open, then run again."
         ) from cause
 
 

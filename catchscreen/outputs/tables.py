@@ -7,14 +7,14 @@ from pathlib import Path
 
 import pandas as pd
 
-from catchscreen.outputs.schema import Layer
+from catchscreen.outputs.columns import Layer
 from catchscreen.outputs.wording import CAUTIONS
 
 
 def write_tables(folder: Path, frames: Mapping[str, pd.DataFrame], layers: Mapping[str, Layer]) -> None:
     """Write ``<layer>.csv`` for each layer, ``columns.csv`` and ``CAUTIONS.txt`` (UTF-8, comma, full stop, LF).
 
-    A table that would be too long to open in a spreadsheet (surfaces, water balance by parcel) is written whole all the same.
+    A table too long for a spreadsheet (surfaces, water balance by parcel) is written whole all the same.
     """
     folder.mkdir(parents=True, exist_ok=True)
     for name, layer in layers.items():

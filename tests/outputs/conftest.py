@@ -8,8 +8,9 @@ import pytest
 from pyproj import CRS
 from shapely import LineString, Point, box
 
+from catchscreen.outputs.columns import Layer
 from catchscreen.outputs.conforming import conform
-from catchscreen.outputs.schema import Layer, layers_for
+from catchscreen.outputs.schema import layers_for
 
 CRS_METRIC = CRS.from_epsg(32628)
 SHAPES = {

@@ -14,8 +14,8 @@ import pandas as pd
 import pyogrio
 import pytest
 
+from catchscreen.outputs.columns import Layer
 from catchscreen.outputs.geopackage import write_geopackage
-from catchscreen.outputs.schema import Layer
 
 SQL_TYPES = {"TEXT": {"TEXT"}, "INTEGER": {"INTEGER", "MEDIUMINT"}, "REAL": {"REAL"}, "BOOLEAN": {"BOOLEAN"}}
 

@@ -6,8 +6,9 @@ import re
 
 import pandas as pd
 
+from catchscreen.outputs.columns import Layer, as_markdown
 from catchscreen.outputs.conforming import conform
-from catchscreen.outputs.schema import LAYERS, Layer, as_markdown, layers_for
+from catchscreen.outputs.schema import LAYERS, layers_for
 
 UNIT_ENDINGS = {
     "m2": "_m2",

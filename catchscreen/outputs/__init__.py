@@ -1,0 +1,1 @@
+"""Writing results: the only stage that makes files of them."""
