@@ -84,6 +84,8 @@ class Inputs:
     supply_points: gpd.GeoDataFrame | None = None
     recorded_floods: gpd.GeoDataFrame | None = None
     evidence: gpd.GeoDataFrame | None = None
+    cover_override: gpd.GeoDataFrame | None = None
+    """The user's own polygons with cover_class (ground_use, piped_fraction, to_ground_fraction), over all other sources."""
     rain_table: pd.DataFrame | None = None
     """Depth [mm]; index duration_min (ascending), columns return period in years (float, ascending)."""
     rain_series: pd.Series | None = None
@@ -202,6 +204,10 @@ class StormRuns:
     hydrograph left by any piece can be rebuilt.
     capture_fraction : storm_id -> (zones, steps) share of the offered water that the zone's sewer takes; ``zones`` the order.
     peaks : subcatchment_id, storm_id, overland_peak_l_s, piped_peak_l_s, time_of_peak_min.
+    Also in balance: watercourse_m3 (outlets to a watercourse), passed_on_m3 (run-on and overflow given to other units). In
+    peaks: zone_id (rows with a zone carry the piped peak, rows with a sub-catchment the overland one), rational_check_l_s.
+    critical : level, unit_id, quantity, return_period_years, climate, uplift, season, storm_id, duration_min, value: the worst
+    duration of each target. candidates : store_id, storm_id and the terms of each candidate in the ledger (after runs only).
     """
 
     balance: pd.DataFrame
@@ -212,6 +218,8 @@ class StormRuns:
     runoff_steps_mm: Mapping[str, Floats]
     capture_fraction: Mapping[str, Floats]
     peaks: pd.DataFrame
+    critical: pd.DataFrame = field(default_factory=pd.DataFrame)
+    candidates: pd.DataFrame = field(default_factory=pd.DataFrame)
 
 
 @dataclass(frozen=True, slots=True)
@@ -246,8 +254,23 @@ class Stores:
     soak_design_mm_h: Floats
     soak_mean_mm_h: Floats
     outlet_to: tuple[str, ...]
+    intake_kept_per_year: Floats | None = None
+    """Share of the intake rate that is left after each further year of clogging (continuous run); None: no further clogging."""
     depth_mm: Floats = field(default_factory=lambda: np.zeros(0))
     """Catalogue thickness of the store [mm of build-up, not of water]."""
+
+
+@dataclass(frozen=True, slots=True)
+class RunOn:
+    """What runs on to each store in each storm, as the hydrograph left by the surfaces that drain to it.
+
+    class_weight : (stores, loss classes) square metres of each class that drain to the store per square metre of its host, in
+    the order of ``Stores.store_id``. steps_mm : storm_id -> (loss classes, steps) depth that a class sheds in each step.
+    Inflow of a store in a step = rain + sum over classes of class_weight x depth [mm over the host].
+    """
+
+    class_weight: Floats
+    steps_mm: Mapping[str, Floats]
 
 
 @dataclass(frozen=True, slots=True)
@@ -256,7 +279,10 @@ class StoreEvents:
 
     events : store_id, storm_id, inflow_m3, soaked_m3, outlet_m3, overflow_m3, evaporation_m3, store_change_m3,
     retained_m3 (soaked + evaporated + kept below the outlet), slowed_m3 (passed through the outlet), greatest_store_mm,
-    half_emptying_h (inf: never), second_storm_overflow_m3, peak_outflow_l_s, residual_m3.
+    half_emptying_h (inf: never), second_storm_overflow_m3, peak_outflow_l_s, residual_m3. Totals are those of the storm itself;
+    retained_m3 and slowed_m3 also follow what stands in the store at its end until it has left. overflow_m3 includes
+    intake_excess_m3 (what the surface did not let in). With the outfall shut: overflow_shut_m3, half_emptying_shut_h,
+    greatest_store_shut_mm, second_storm_overflow_shut_m3. Sorted as the stores, then as the storms.
     """
 
     events: pd.DataFrame

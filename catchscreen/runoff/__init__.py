@@ -1,0 +1,10 @@
+"""Rain, storms, losses, the water ledger, stores, and routing."""
+
+from __future__ import annotations
+
+from catchscreen.runoff.candidates import CandidatePieces
+from catchscreen.runoff.ledger import run_storms
+from catchscreen.runoff.rain import prepare_rain
+from catchscreen.runoff.store_events import run_store_events
+
+__all__ = ["CandidatePieces", "prepare_rain", "run_store_events", "run_storms"]
