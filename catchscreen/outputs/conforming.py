@@ -10,8 +10,16 @@ from pyproj import CRS
 from catchscreen.outputs.columns import Column, Layer
 
 
+def shape_frame(frame: pd.DataFrame, layer: Layer, crs: CRS | None = None) -> pd.DataFrame:
+    """Return a frame with the layer's columns in order, the key as index, numbers as they are.
+
+    What a script is handed; ``conform`` makes of it what is written.
+    """
+    return _shape(frame, layer, crs, rounded=False).set_index(layer.key)
+
+
 def conform(frame: pd.DataFrame, layer: Layer, crs: CRS | None = None) -> pd.DataFrame:
-    """Return a frame whose columns are those of the layer, in order; the index becomes the first column.
+    """Return a frame whose columns are those of the layer, in order, rounded; the index becomes the first column.
 
     Columns that the frame lacks come out empty; columns that the schema does not name are left behind, so that nothing
     of the caller's leaves unasked. Rows are sorted by the key.
@@ -24,8 +32,12 @@ def conform(frame: pd.DataFrame, layer: Layer, crs: CRS | None = None) -> pd.Dat
     crs : CRS, optional
         Needed for layers with geometry.
     """
+    return _shape(frame, layer, crs, rounded=True)
+
+
+def _shape(frame: pd.DataFrame, layer: Layer, crs: CRS | None, *, rounded: bool) -> pd.DataFrame:
     source = frame if layer.key in frame.columns else frame.rename_axis(layer.key).reset_index()
-    columns = {column.name: _cast(source, column) for column in layer.columns}
+    columns = {column.name: _cast(source, column, rounded=rounded) for column in layer.columns}
     shaped = pd.DataFrame(columns, index=source.index)
     if layer.geometry:
         geometry = source["geometry"] if "geometry" in source.columns else None
@@ -33,7 +45,7 @@ def conform(frame: pd.DataFrame, layer: Layer, crs: CRS | None = None) -> pd.Dat
     return shaped.sort_values(layer.key, kind="stable").reset_index(drop=True)
 
 
-def _cast(source: pd.DataFrame, column: Column) -> pd.Series:
+def _cast(source: pd.DataFrame, column: Column, *, rounded: bool) -> pd.Series:
     """Return one column in its type; absent becomes all empty."""
     if column.name not in source.columns:
         return _empty(len(source), source.index, column)
@@ -41,7 +53,7 @@ def _cast(source: pd.DataFrame, column: Column) -> pd.Series:
     if column.type == "REAL":
         numbers = pd.to_numeric(values, errors="coerce").astype("float64")
         numbers = numbers.where(np.isfinite(numbers))
-        return numbers.round(column.decimals) + 0.0
+        return numbers.round(column.decimals) + 0.0 if rounded else numbers
     if column.type == "INTEGER":
         return pd.to_numeric(values, errors="coerce").round().astype("Int64")
     if column.type == "BOOLEAN":

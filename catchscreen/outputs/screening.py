@@ -1,0 +1,136 @@
+"""One complete result: its frames for a script, and ``write`` for everyone else."""
+
+from __future__ import annotations
+
+import tempfile
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+from pyproj import CRS
+
+from catchscreen.outputs.columns import Layer
+from catchscreen.outputs.conforming import conform
+from catchscreen.outputs.geopackage import write_geopackage
+from catchscreen.outputs.manifest import MANIFEST_NAME, build_manifest, write_manifest
+from catchscreen.outputs.overview import draw_overview
+from catchscreen.outputs.placing import place_result
+from catchscreen.outputs.tables import write_tables
+from catchscreen.outputs.wording import CAUTIONS
+
+Hillshade = tuple[NDArray[np.float32], tuple[float, float, float, float]]
+
+
+@dataclass(frozen=True, slots=True)
+class Written:
+    """Where a result went: its folder and the files in it, relative to the folder."""
+
+    folder: Path
+    files: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class Screening:
+    """One complete result.
+
+    Frames have the columns that ``layers`` names, also when empty, with the id as index and numbers not yet rounded.
+    Nothing is written until ``write``.
+    """
+
+    name: str
+    run_id: str
+    crs: CRS
+    layers: Mapping[str, Layer]
+    frames: Mapping[str, pd.DataFrame]
+    hillshade: Hillshade
+    provenance: Mapping[str, Any]
+    seconds: Mapping[str, float] = field(default_factory=dict)
+    default_folder: Path = field(default_factory=Path.cwd)
+    cautions: tuple[str, ...] = CAUTIONS
+
+    @property
+    def parcels(self) -> gpd.GeoDataFrame:
+        """Return the parcels with impermeable area, runoff now, scores and ranks; index parcel_id."""
+        return gpd.GeoDataFrame(self.frame("parcels"))
+
+    @property
+    def candidates(self) -> gpd.GeoDataFrame:
+        """Return the candidates, each a measure on a host area; index candidate_id."""
+        return gpd.GeoDataFrame(self.frame("candidates"))
+
+    @property
+    def subcatchments(self) -> gpd.GeoDataFrame:
+        """Return the sub-catchments; index subcatchment_id."""
+        return gpd.GeoDataFrame(self.frame("subcatchments"))
+
+    @property
+    def hollows(self) -> gpd.GeoDataFrame:
+        """Return the hollows; index hollow_id."""
+        return gpd.GeoDataFrame(self.frame("hollows"))
+
+    @property
+    def options(self) -> pd.DataFrame:
+        """Return every variant looked at; index option_id."""
+        return self.frame("options")
+
+    @property
+    def water_balance(self) -> pd.DataFrame:
+        """Return the water balance at every level; index balance_id."""
+        return self.frame("water_balance")
+
+    @property
+    def data_issues(self) -> gpd.GeoDataFrame:
+        """Return the repairs, unknowns and notes; index issue_id."""
+        return gpd.GeoDataFrame(self.frame("data_issues"))
+
+    def frame(self, layer: str) -> pd.DataFrame:
+        """Return one layer or table.
+
+        Raises
+        ------
+        KeyError
+            When there is no such layer; the message lists those there are.
+        """
+        if layer not in self.frames:
+            raise KeyError(f"no layer {layer!r}; there are {', '.join(self.frames)}")
+        return self.frames[layer]
+
+    def write(self, folder: str | Path | None = None) -> Written:
+        """Write the whole result: GeoPackage, tables, overview picture and, last, the manifest.
+
+        Parameters
+        ----------
+        folder : path, optional
+            By default ``<brief name>_result`` beside the brief.
+
+        Raises
+        ------
+        ResultNotWritten
+            When the files cannot be put in place; the finished ones are kept and the message says where.
+        """
+        target = Path(folder) if folder is not None else self.default_folder
+        with tempfile.TemporaryDirectory(prefix="catchscreen-") as work:
+            built = Path(work)
+            files = self._build(built)
+            place_result(built, target.absolute(), files)
+        return Written(target.absolute(), tuple(files))
+
+    def _build(self, built: Path) -> list[str]:
+        """Make every file in an empty folder; return their names, the manifest last."""
+        rounded = {name: conform(self.frames[name], layer, self.crs) for name, layer in self.layers.items()}
+        provenance = {**self.provenance, "cautions": list(self.cautions)}
+        write_geopackage(built / "screening.gpkg", rounded, self.layers, provenance)
+        write_tables(built / "tables", rounded, self.layers)
+        subtitle = (
+            f"{len(rounded['parcels'])} parcels, {len(rounded['candidates'])} candidates · run {self.run_id[:12]}"
+        )
+        draw_overview(built / "overview.png", rounded, self.hillshade, self.name, subtitle)
+        files = sorted(path.relative_to(built).as_posix() for path in built.rglob("*") if path.is_file())
+        manifest = build_manifest(built, files, self.provenance, self.seconds)
+        write_manifest(built / MANIFEST_NAME, manifest)
+        return [*files, MANIFEST_NAME]
