@@ -31,6 +31,11 @@ class TerrainOptions(Options):
     raise_buildings: bool = True
     building_raise_m: Positive = 5.0
     outlet_snap_m: NotNegative = 30.0
+    time_of_concentration: Literal["kirpich", "velocity", "nrcs_lag", "bransby_williams"] = "kirpich"
+    entry_time_min: NotNegative = 3.0
+    curve_number: Annotated[float, Field(gt=0, le=100)] = 85.0
+    sheet_flow_roughness: Positive = 0.011
+    two_year_day_rain_mm: Positive = 40.0
     subcatchment_target_ha: Positive = 25.0
     flow_path_min_ha: Positive = 1.0
     hollow_min_depth_m: NotNegative = 0.10

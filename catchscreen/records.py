@@ -134,6 +134,7 @@ class Terrain:
     contributing_area_m2, spills_into_id, subcatchment_id, spill_x, spill_y, tree_number.
     flow_paths : index flow_path_id, lines; contributing_area_m2, subcatchment_id.
     edits : index edit_id; kind, level_before_m, level_after_m, cells, source.
+    tree_label : (rows, cols) int32, number in ``hollow_tree`` of the smallest kept hollow in which a cell's water first gathers.
     """
 
     grid: Grid
@@ -151,6 +152,7 @@ class Terrain:
     flow_paths: gpd.GeoDataFrame
     edits: gpd.GeoDataFrame
     hollow_tree: HollowTree
+    tree_label: NDArray[np.int32] | None = None
 
 
 @dataclass(frozen=True, slots=True)

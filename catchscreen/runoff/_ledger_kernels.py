@@ -1,0 +1,256 @@
+"""The water ledger, step by step: outlets, candidates, capture, overland. Storms in parallel, everything else in order.
+
+Ground enters as groups (sub-catchment x zone x loss class) whose pieces behave alike; single pieces are only needed for
+their totals, which are their area times a group's or class's total.
+
+Columns of ``store`` (candidates, 15): 0 host area [m2], 1 base area [m2], 2 wetting [mm], 3 intake [mm/h], 4 substrate
+[mm], 5 its start fraction, 6 void [mm], 7 sill [mm], 8 outlet at full head [mm/h], 9 exponent, 10 soak [mm/h over
+base], 11 outlet to (0 sewer, 1 ground, 2 watercourse), 12 zone, 13 passes overflow to candidate (-1 none), 14 share
+passed. Columns of ``state``: 0 wetting, 1 substrate, 2 void [mm over the host], 3 outlet demand, 4 received from
+above [m3]. Columns of ``totals`` (m3): 0 rain, 1 run-on, 2 from other candidates, 3 soak, 4 sewer, 5 to ground, 6 to
+watercourse, 7 evaporation, 8 overflow to the host's way, 9 overflow passed on, 10 change in store.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from catchscreen.compiled import kernel, parallel_kernel, prange
+
+Floats = NDArray[np.float64]
+Ints = NDArray[np.int64]
+
+
+@kernel
+def outlet_depth(head: float, full_head: float, rate: float, exponent: float, hours: float) -> float:
+    """Depth [mm] that leaves through an outlet in a step without inflow: exact for an orifice (0.5) and linear (1)."""
+    if head <= 0.0 or rate <= 0.0:
+        return 0.0
+    if full_head <= 0.0:
+        return min(head, rate * hours)
+    if exponent == 0.5:
+        root = max(np.sqrt(head) - rate * hours / (2.0 * np.sqrt(full_head)), 0.0)
+        return head - root * root
+    if exponent == 1.0:
+        return -head * np.expm1(-rate * hours / full_head)
+    return min(head, rate * hours * (head / full_head) ** exponent)
+
+
+@kernel
+def demand_outlets(store: Floats, state: Floats, hours: float, wanted: Floats) -> None:
+    """Ask each outlet for what stands above its sill once the ground has had its share; sum sewer wishes by zone."""
+    wanted[:] = 0.0
+    for j in range(store.shape[0]):
+        soak = store[j, 10] * hours * store[j, 1] / store[j, 0]
+        head = state[j, 2] - min(soak, state[j, 2]) - store[j, 7]
+        depth = outlet_depth(head, store[j, 6] - store[j, 7], store[j, 8], store[j, 9], hours)
+        state[j, 3] = depth * store[j, 0] / 1000.0
+        if store[j, 11] == 0.0 and store[j, 12] >= 0.0:
+            wanted[int(store[j, 12])] += state[j, 3]
+        elif store[j, 11] == 0.0:
+            state[j, 3] = 0.0
+
+
+@kernel
+def fill_store(store: Floats, state: Floats, inflow: float, accepted: float, step: Floats, totals: Floats) -> float:
+    """Run one candidate through one step and return its overflow [m3]; ``step`` is hours and evaporation [mm/h]."""
+    area = store[0] / 1000.0
+    hours = step[0]
+    held = state[0] + inflow / area
+    air = min(step[1] * hours, held)
+    state[0] = min(store[2], held - air)
+    down = held - air - state[0]
+    entering = min(down, store[3] * hours)
+    excess = down - entering
+    kept = min(entering, store[4] - state[1])
+    state[1] += kept
+    water = state[2] - accepted / area + (entering - kept)
+    soak = min(store[10] * hours * store[1] / store[0], water)
+    water -= soak
+    state[2] = min(water, max(store[6], 0.0))
+    over = (excess + water - state[2]) * area
+    totals[3] += soak * area
+    totals[4 + int(store[11])] += accepted
+    totals[7] += air * area
+    return over
+
+
+@kernel
+def run_candidates(
+    depth: float, step: Floats, store: Floats, state: Floats, run_on: Floats, take: Floats, totals: Floats, left: Floats
+) -> None:
+    """Fill every candidate, upstream first; ``left`` [m3] is the overflow that goes the way of the host before."""
+    state[:, 4] = 0.0
+    for j in range(store.shape[0]):
+        accepted = state[j, 3]
+        if store[j, 11] == 0.0 and store[j, 12] >= 0.0:
+            accepted *= take[int(store[j, 12])]
+        rain = depth * store[j, 0] / 1000.0
+        over = fill_store(store[j], state[j], rain + run_on[j] + state[j, 4], accepted, step, totals[j])
+        passed = over * store[j, 14] if store[j, 13] >= 0.0 else 0.0
+        if store[j, 13] >= 0.0:
+            state[int(store[j, 13]), 4] += passed
+        left[j] = over - passed
+        totals[j, 0] += rain
+        totals[j, 1] += run_on[j]
+        totals[j, 2] += state[j, 4]
+        totals[j, 8] += left[j]
+        totals[j, 9] += passed
+
+
+@kernel
+def capture(offered: Floats, room: Floats, fraction: Floats, flow: Floats) -> None:
+    """Take what each zone's sewer can still carry; fraction 1 where nothing is offered."""
+    for zone in range(offered.size):
+        taken = min(offered[zone], room[zone])
+        fraction[zone] = taken / offered[zone] if offered[zone] > 0.0 else 1.0
+        flow[zone] += taken
+
+
+@kernel
+def run_storm(
+    rain: Floats,
+    step: Floats,
+    runoff: Floats,
+    groups: tuple[Ints, Floats],
+    capacity: Floats,
+    candidates: tuple[Floats, Ints, Floats, Ints, Floats],
+    out: tuple[Floats, Floats, Floats, Floats, Floats, Floats],
+) -> None:
+    """Run one storm through the ledger.
+
+    groups : whole numbers (groups, 3) sub-catchment, zone, class; areas (groups, 2) [m2] piped share, overland share.
+    candidates : store; run-on entries (entries, 2) candidate, class; their areas; host entries (hosts, 3) candidate,
+    zone, sub-catchment; their (hosts, 4) share of the host and piped, ground, overland shares.
+    out : capture fraction (zones, steps), zone flow and overland flow (sub-catchments, steps) [m3 per step], group sums
+    (groups, 2) [mm] captured and not captured, candidate totals, host sums (hosts, 3) [m3] all, captured, not captured.
+    """
+    places, areas = groups
+    store, entry_at, entry_area, host_at, host_share = candidates
+    fraction, zone_flow, land_flow, group_sums, totals, host_sums = out
+    zones = capacity.size
+    state = np.zeros((store.shape[0], 5))
+    state[:, 1] = store[:, 4] * store[:, 5]
+    wanted, room, take, offered = np.zeros(zones), np.zeros(zones), np.zeros(zones), np.zeros(zones)
+    run_on, left = np.zeros(store.shape[0]), np.zeros(store.shape[0])
+    for t in range(rain.size):
+        demand_outlets(store, state, step[0], wanted)
+        for zone in range(zones):
+            limit = capacity[zone] * step[0]
+            take[zone] = min(limit / wanted[zone], 1.0) if wanted[zone] > 0.0 else 1.0
+            zone_flow[zone, t] = wanted[zone] * take[zone]
+            room[zone] = max(limit - zone_flow[zone, t], 0.0)
+        run_on[:] = 0.0
+        for e in range(entry_area.size):
+            run_on[entry_at[e, 0]] += entry_area[e] * runoff[entry_at[e, 1], t] / 1000.0
+        run_candidates(rain[t], step, store, state, run_on, take, totals, left)
+        offered[:] = 0.0
+        for g in range(places.shape[0]):
+            offered[places[g, 1]] += areas[g, 0] * runoff[places[g, 2], t] / 1000.0
+        for h in range(host_at.shape[0]):
+            offered[host_at[h, 1]] += left[host_at[h, 0]] * host_share[h, 0] * host_share[h, 1]
+        capture(offered, room, fraction[:, t], zone_flow[:, t])
+        for g in range(places.shape[0]):
+            depth = runoff[places[g, 2], t]
+            missed = 1.0 - fraction[places[g, 1], t]
+            group_sums[g, 0] += depth * fraction[places[g, 1], t]
+            group_sums[g, 1] += depth * missed
+            land_flow[places[g, 0], t] += depth * (areas[g, 1] + areas[g, 0] * missed) / 1000.0
+        for h in range(host_at.shape[0]):
+            volume = left[host_at[h, 0]] * host_share[h, 0]
+            missed = 1.0 - fraction[host_at[h, 1], t]
+            host_sums[h, 0] += volume
+            host_sums[h, 1] += volume * fraction[host_at[h, 1], t]
+            host_sums[h, 2] += volume * missed
+            land_flow[host_at[h, 2], t] += volume * (host_share[h, 3] + host_share[h, 1] * missed)
+    for j in range(store.shape[0]):
+        start = store[j, 4] * store[j, 5]
+        totals[j, 10] = (state[j, 0] + state[j, 1] - start + state[j, 2]) * store[j, 0] / 1000.0
+
+
+@parallel_kernel
+def run_ledger(
+    rain: Floats,
+    starts: Ints,
+    steps: Floats,
+    runoff: Floats,
+    groups: tuple[Ints, Floats],
+    capacity: Floats,
+    candidates: tuple[Floats, Ints, Floats, Ints, Floats],
+    sizes: tuple[int, int],
+) -> tuple[Floats, Floats, Floats, Floats, Floats, Floats]:
+    """Run every storm; flat outputs as in ``run_losses``; sizes: classes, sub-catchments; steps: (storms, 2)."""
+    storms = steps.shape[0]
+    classes, lands = sizes
+    zones = capacity.size
+    fraction = np.zeros(rain.size * zones)
+    zone_flow = np.zeros(rain.size * zones)
+    land_flow = np.zeros(rain.size * lands)
+    group_sums = np.zeros((storms, groups[0].shape[0], 2))
+    totals = np.zeros((storms, candidates[0].shape[0], 11))
+    host_sums = np.zeros((storms, candidates[3].shape[0], 3))
+    for storm in prange(storms):
+        a, b = starts[storm], starts[storm + 1]
+        n = b - a
+        run_storm(
+            rain[a:b],
+            steps[storm],
+            runoff[a * classes : b * classes].reshape(classes, n),
+            groups,
+            capacity,
+            candidates,
+            (
+                fraction[a * zones : b * zones].reshape(zones, n),
+                zone_flow[a * zones : b * zones].reshape(zones, n),
+                land_flow[a * lands : b * lands].reshape(lands, n),
+                group_sums[storm],
+                totals[storm],
+                host_sums[storm],
+            ),
+        )
+    return fraction, zone_flow, land_flow, group_sums, totals, host_sums
+
+
+@parallel_kernel
+def sum_pieces(
+    depth: Floats,
+    class_sums: Floats,
+    group_sums: Floats,
+    at: tuple[Ints, Ints, Ints],
+    pieces: Floats,
+    units: int,
+) -> tuple[Floats, Floats, Floats]:
+    """Add every piece's terms to its units, in the order of the ledger.
+
+    depth : (storms,) rain [mm]. at : class and group of each piece, unit numbers (levels, pieces) with -1 for none.
+    pieces : (6, pieces) area, bare area, area whose runoff is its own [m2], piped, ground and overland share.
+    Returns unit sums (storms, units, 6) [m3] rain, sewer, overland, infiltration, evaporation, change in store;
+    overland (storms, pieces) [m3]; runoff (storms, pieces) [m3].
+    """
+    storms = depth.size
+    number, group, unit = at
+    count = number.size
+    sums = np.zeros((storms, units, 6))
+    overland = np.zeros((storms, count))
+    left = np.zeros((storms, count))
+    for storm in prange(storms):
+        for k in range(count):
+            lost = class_sums[storm, number[k]]
+            shared = group_sums[storm, group[k]]
+            bare, own, piped = pieces[1, k] / 1000.0, pieces[2, k] / 1000.0, pieces[3, k]
+            sewer = own * piped * shared[0]
+            land = own * (pieces[5, k] * lost[0] + piped * shared[1])
+            ground = bare * lost[1] + own * pieces[4, k] * lost[0]
+            overland[storm, k] = land
+            left[storm, k] = own * lost[0]
+            for level in range(unit.shape[0]):
+                u = unit[level, k]
+                if u >= 0:
+                    sums[storm, u, 0] += pieces[0, k] * depth[storm] / 1000.0
+                    sums[storm, u, 1] += sewer
+                    sums[storm, u, 2] += land
+                    sums[storm, u, 3] += ground
+                    sums[storm, u, 4] += bare * lost[2]
+                    sums[storm, u, 5] += bare * lost[3]
+    return sums, overland, left

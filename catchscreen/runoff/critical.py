@@ -1,0 +1,47 @@
+"""The critical duration: a pointer to the storm that is worst for a target, at each return period and climate."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+COLUMNS = (
+    "level",
+    "unit_id",
+    "quantity",
+    "return_period_years",
+    "climate",
+    "uplift",
+    "season",
+    "storm_id",
+    "duration_min",
+    "value",
+)
+
+
+def point_at_critical(
+    level: str, units: Sequence[str], quantity: str, values: NDArray[np.float64], storms: pd.DataFrame
+) -> pd.DataFrame:
+    """Name each unit's worst storm among those that differ in duration only; the shorter wins a tie.
+
+    Parameters
+    ----------
+    values : (units, storms) the quantity in the order of ``storms``; NaN is never the worst.
+    storms : ``Storms.storms``; plain depths carry no return period and have one duration, so they are not compared.
+    """
+    rows = []
+    ranked = storms.assign(at=np.arange(len(storms)))
+    ranked = ranked[ranked["return_period_years"].notna()].sort_values(["duration_min", "at"], kind="stable")
+    for key, group in ranked.groupby(["return_period_years", "climate", "uplift", "season"], sort=True):
+        at = group["at"].to_numpy()
+        part = np.where(np.isnan(values[:, at]), -np.inf, values[:, at])
+        for unit, best in zip(range(len(units)), part.argmax(axis=1) if part.size else (), strict=True):
+            if np.isfinite(part[unit, best]):
+                storm = group.iloc[best]
+                rows.append(
+                    (level, units[unit], quantity, *key, str(storm.name), storm["duration_min"], part[unit, best])
+                )
+    return pd.DataFrame(rows, columns=list(COLUMNS))
