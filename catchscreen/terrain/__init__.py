@@ -1,0 +1,5 @@
+"""The ground: edited, routed, divided into sub-catchments, searched for hollows."""
+
+from catchscreen.terrain.delineation import delineate
+
+__all__ = ["delineate"]

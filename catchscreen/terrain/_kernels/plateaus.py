@@ -1,0 +1,90 @@
+"""Cells without a lower neighbour: towards the plateau's exit, or towards the one root of a closed plateau."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from catchscreen.compiled import kernel
+from catchscreen.terrain._kernels.directions import COL_STEP, OUTLET, PIT, ROW_STEP, UNDECIDED
+
+_PENDING = 32
+
+
+@kernel
+def _way_to_decided(i: int, level: NDArray[np.int32], code: NDArray[np.uint8], step: NDArray[np.int64]) -> int:
+    """Return the first direction, in the order of ties, to an equal neighbour already decided; 0 for none."""
+    for way in range(1, 9):
+        j = i + step[way]
+        if level[j] == level[i] and UNDECIDED < code[j] <= PIT:
+            return way
+    return 0
+
+
+@kernel
+def _spread(
+    queue: NDArray[np.int64], tail: int, level: NDArray[np.int32], code: NDArray[np.uint8], step: NDArray[np.int64]
+) -> None:
+    """Decide cells ring by ring from the ``tail`` pending ones in ``queue``.
+
+    A ring is decided as a whole before the next is looked at: so each cell goes to a neighbour that is one step nearer
+    to the exit, whatever the order within the queue.
+    """
+    head = 0
+    while head < tail:
+        ring_end = tail
+        for u in range(head, ring_end):
+            code[queue[u]] &= np.uint8(_PENDING - 1)
+        for u in range(head, ring_end):
+            i = queue[u]
+            for way in range(1, 9):
+                j = i + step[way]
+                if code[j] == UNDECIDED and level[j] == level[i]:
+                    code[j] = np.uint8(_way_to_decided(j, level, code, step) | _PENDING)
+                    queue[tail] = j
+                    tail += 1
+        head = ring_end
+
+
+@kernel
+def drain_plateaus(level: NDArray[np.int32], code: NDArray[np.uint8], undecided: NDArray[np.int64]) -> None:
+    """Give every undecided cell a way along its plateau; the first cell of each closed plateau becomes its pit.
+
+    An undecided cell goes to the equal neighbour with the smallest number of 8-neighbour steps to the plateau's exit,
+    ties by the order of directions. A plateau without exit has its first cell in row order as root.
+
+    Parameters
+    ----------
+    level : (rows + 2, cols + 2) int32 [ticks]. code : (rows + 2, cols + 2) uint8, changed in place.
+    undecided : (n,) int64, framed cell numbers with code UNDECIDED in row order.
+    """
+    width = level.shape[1]
+    step = ROW_STEP * width + COL_STEP
+    flat_level = level.ravel()
+    flat_code = code.ravel()
+    queue = np.empty(undecided.size, dtype=np.int64)
+    tail = 0
+    for u in range(undecided.size):
+        way = _way_to_decided(undecided[u], flat_level, flat_code, step)
+        if way > 0:
+            queue[tail] = undecided[u]
+            tail += 1
+    for u in range(tail):
+        flat_code[queue[u]] = np.uint8(_way_to_decided(queue[u], flat_level, flat_code, step) | _PENDING)
+    _spread(queue, tail, flat_level, flat_code, step)
+    for u in range(undecided.size):
+        i = undecided[u]
+        if flat_code[i] == UNDECIDED:
+            flat_code[i] = np.uint8(PIT | _PENDING)
+            queue[0] = i
+            _spread(queue, 1, flat_level, flat_code, step)
+
+
+@kernel
+def count_undrained(code: NDArray[np.uint8]) -> int:
+    """Count the cells that carry neither a direction nor OUTLET nor NO_GROUND: none may be left after rerouting."""
+    flat = code.ravel()
+    left = 0
+    for i in range(flat.size):
+        left += int(flat[i] == UNDECIDED or flat[i] == PIT or OUTLET < flat[i] < PIT)
+    return left

@@ -1,0 +1,148 @@
+"""Outlet points put on the strongest flow nearby, with how far and how much that moved them."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import geopandas as gpd
+import numpy as np
+from numpy.typing import NDArray
+
+from catchscreen.errors import Fault, InputsAtFault
+from catchscreen.grid import Grid
+from catchscreen.progress import DataIssue, Run
+from catchscreen.terrain._kernels.directions import COL_STEP, OUTLET, ROW_STEP
+from catchscreen.terrain.routing import Routing
+
+Ints = NDArray[np.int64]
+
+
+@dataclass(frozen=True, slots=True)
+class Snapped:
+    """Outlets on the ground: ids, framed cells, distance moved [m], contributing area after over before."""
+
+    ids: list[str]
+    cell: Ints
+    distance_m: NDArray[np.float64]
+    area_ratio: NDArray[np.float64]
+
+
+NOTHING = Snapped([], np.empty(0, dtype=np.int64), np.empty(0), np.empty(0))
+
+
+def snap_outlets(outlets: gpd.GeoDataFrame | None, routing: Routing, grid: Grid, radius_m: float, run: Run) -> Snapped:
+    """Move each outlet point to the cell with the largest contributing area within a radius; of equals to the nearest.
+
+    Raises
+    ------
+    InputsAtFault
+        When another stream is as near and carries at least half as much (which one is meant?), or two outlets fall on
+        one cell.
+    """
+    if outlets is None or len(outlets) == 0:
+        return NOTHING
+    rows: list[tuple[str, int, float, float]] = []
+    faults: list[Fault] = []
+    for outlet_id, point in zip(outlets.index.astype(str), outlets.geometry, strict=True):
+        place = None if point is None or point.is_empty else _best_cell(point.x, point.y, routing, grid, radius_m)
+        if place is None:
+            run.note(_off_the_ground(outlet_id, point))
+            continue
+        cell, distance, ratio, rival = place
+        if rival:
+            faults.append(_ambiguous(outlet_id, radius_m))
+        rows.append((outlet_id, cell, distance, ratio))
+    faults.extend(_shared(rows))
+    if faults:
+        raise InputsAtFault(faults)
+    ids, cells, distances, ratios = (list(column) for column in zip(*rows, strict=True)) if rows else ([], [], [], [])
+    return Snapped(list(ids), np.array(cells, dtype=np.int64), np.array(distances), np.array(ratios))
+
+
+def _best_cell(
+    x: float, y: float, routing: Routing, grid: Grid, radius_m: float
+) -> tuple[int, float, float, bool] | None:
+    """Return the strongest cell within the radius, its distance, the ratio of areas, whether another rivals it."""
+    width, height = grid.cell_width_m, grid.cell_height_m
+    reach_cols, reach_rows = int(radius_m / width) + 1, int(radius_m / height) + 1
+    col, row = int(np.floor((x - grid.left) / width)), int(np.floor((grid.top - y) / height))
+    near_rows = np.arange(max(row - reach_rows, 0), min(row + reach_rows + 1, grid.rows))
+    near_cols = np.arange(max(col - reach_cols, 0), min(col + reach_cols + 1, grid.cols))
+    if near_rows.size == 0 or near_cols.size == 0:
+        return None
+    cell = ((near_rows[:, None] + 1) * (grid.cols + 2) + near_cols[None, :] + 1).ravel()
+    away_x = grid.left + (near_cols[None, :] + 0.5) * width - x
+    away_y = grid.top - (near_rows[:, None] + 0.5) * height - y
+    distance = np.hypot(away_x, away_y).ravel()
+    total = routing.total.ravel()[cell]
+    own_cell = (row + 1) * (grid.cols + 2) + col + 1
+    usable = (total > 0) & ((distance <= radius_m) | (cell == own_cell))
+    cell, distance, total = cell[usable], distance[usable], total[usable]
+    if cell.size == 0:
+        return None
+    best = int(np.lexsort((cell, distance, -total))[0])
+    before = int(total[cell == own_cell][0]) if (cell == own_cell).any() else 1
+    rival = _has_rival(cell, distance, total, best, routing)
+    return int(cell[best]), float(distance[best]), float(total[best] / before), rival
+
+
+def _has_rival(cell: Ints, distance: NDArray[np.float64], total: Ints, best: int, routing: Routing) -> bool:
+    """Tell whether a nearer cell whose water does not pass the best one carries at least half as much."""
+    nearer = np.flatnonzero((distance <= distance[best]) & (2 * total >= total[best]))
+    return any(not _drains_through(int(cell[at]), int(cell[best]), routing) for at in nearer)
+
+
+def _drains_through(start: int, goal: int, routing: Routing) -> bool:
+    """Tell whether the water of one cell passes another."""
+    step = ROW_STEP * routing.code.shape[1] + COL_STEP
+    flat, total = routing.code.ravel(), routing.total.ravel()
+    at = start
+    while at != goal:
+        way = int(flat[at])
+        if way >= OUTLET or total[at] > total[goal]:
+            return False
+        at += int(step[way])
+    return True
+
+
+def _shared(rows: list[tuple[str, int, float, float]]) -> list[Fault]:
+    """Return a fault for each outlet that falls on the cell of an earlier one."""
+    first: dict[int, str] = {}
+    faults = []
+    for outlet_id, cell, _, _ in rows:
+        if cell in first:
+            faults.append(
+                Fault(
+                    code="outlets_on_one_cell",
+                    message=f"outlets {first[cell]} and {outlet_id} both fall on the same flow path cell.",
+                    cure="Move one of them, remove it, or lower terrain.outlet_snap_m.",
+                    layer="outlets",
+                    feature=outlet_id,
+                )
+            )
+        first.setdefault(cell, outlet_id)
+    return faults
+
+
+def _ambiguous(outlet_id: str, radius_m: float) -> Fault:
+    """Return the fault of an outlet that two streams claim."""
+    return Fault(
+        code="outlet_snap_ambiguous",
+        message=f"two flow paths of similar size lie within {radius_m:g} m of outlet {outlet_id}, the smaller one nearer.",
+        cure="Move the point onto the flow path that is meant, or lower terrain.outlet_snap_m.",
+        layer="outlets",
+        feature=outlet_id,
+    )
+
+
+def _off_the_ground(outlet_id: str, point: object) -> DataIssue:
+    """Return the note on an outlet without ground under or near it."""
+    return DataIssue(
+        severity="repair",
+        code="outlet_off_the_ground",
+        role="outlets",
+        message=f"outlet {outlet_id} has no ground level within the snap distance and is left out",
+        cure="move the point onto the ground model",
+        feature=outlet_id,
+        geometry=point,
+    )
