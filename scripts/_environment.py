@@ -10,6 +10,7 @@ import hashlib
 import json
 import os
 import re
+import shlex
 import subprocess
 import sys
 import time
@@ -211,6 +212,11 @@ class Step:
         """Say how long it took, unless it failed."""
         if kind is None:
             print(f"    done in {time.monotonic() - self.started:.0f} s", flush=True)
+
+
+def quoted(words: list[str]) -> str:
+    """Return a command as it is typed on this system."""
+    return subprocess.list2cmdline(words) if os.name == "nt" else shlex.join(words)
 
 
 def guarded(main: Callable[[], int]) -> int:

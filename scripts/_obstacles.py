@@ -123,7 +123,7 @@ def _how_to_fill(folder: Path) -> str:
 
 def explain_pip(said: str, wheels: Path | None, log: Path) -> str:
     """Turn what pip said into a plain sentence with the cure."""
-    missing = re.search(r"(?:No matching distribution found for|satisfies the requirement) (\S+)", said)
+    missing = re.search(r"(?:No matching distribution found for|satisfies the requirement|\(constraint\)) (\S+)", said)
     if "No space left" in said:
         return "The disk is full. Make room, or give a folder on another disk: --env FOLDER"
     if wheels and missing:

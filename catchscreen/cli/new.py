@@ -1,0 +1,43 @@
+"""``catchscreen new FOLDER``: write a commented brief for the geodata in a folder."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated, NoReturn
+
+import typer
+
+from catchscreen.cli.running import run_command
+from catchscreen.cli.shared_options import AsJson, LogFile, Manner, Quiet, Verbose
+from catchscreen.cli.speaking import Answer
+
+
+def new(
+    folder: Annotated[Path, typer.Argument(metavar="FOLDER", help="The folder that holds your geodata.")],
+    quiet: Quiet = False,
+    verbose: Verbose = 0,
+    log_file: LogFile = None,
+    as_json: AsJson = False,
+) -> NoReturn:
+    """Write a commented brief for the geodata found in a folder. It never overwrites a file."""
+    run_command("new", Manner(quiet, verbose, log_file, as_json), lambda _stop: _write(folder))
+
+
+def _write(folder: Path) -> Answer:
+    from catchscreen.cli.asking import command_line
+    from catchscreen.inputs.starting import write_new_brief
+
+    made = write_new_brief(folder)
+    lines = [f"Wrote {made.path}"]
+    lines += [f"  took   {line}" for line in made.taken]
+    lines += [f"  left   {line}" for line in made.left_out]
+    lines += [f"  missing {line}" for line in made.missing]
+    following = "check" if made.missing else "screen"
+    lines += ["", "Look it through, then run:", f"  {command_line(following, made.path)}"]
+    data = {
+        "brief": str(made.path),
+        "taken": [str(line) for line in made.taken],
+        "left_out": [str(line) for line in made.left_out],
+        "missing": [str(line) for line in made.missing],
+    }
+    return Answer(lines=lines, data=data)

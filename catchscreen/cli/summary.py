@@ -1,0 +1,151 @@
+"""A screening in a few lines: the first sites, where to look, the cautions. Rows are picked, nothing is computed."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Sequence
+from typing import TYPE_CHECKING, Any, Final
+
+from catchscreen.cli.speaking import Answer
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from catchscreen.outputs.screening import Screening, Written
+
+FIRST_SITES: Final = 10
+
+_SITE_COLUMNS: Final = (
+    "measure",
+    "variant",
+    "host_area_m2",
+    "retained_m3",
+    "slowed_m3",
+    "storm_id",
+    "cost_low",
+    "cost_high",
+    "currency",
+    "price_year",
+    "is_unproven",
+    "next_check",
+)
+"""Columns of the best candidate that go into the summary."""
+
+_WIDEST_NAME: Final = 28
+
+
+def summarise(screening: Screening, written: Written) -> Answer:
+    """Return the summary of a written result, for a reader and for ``--json``."""
+    sites = first_sites(screening)
+    severities = Counter(screening.data_issues["severity"].astype(str))
+    numbers = {"parcels": len(screening.parcels), "candidates": len(screening.candidates)}
+    counted = {severity: severities.get(severity, 0) for severity in ("repair", "unknown", "note")}
+    found = f"{numbers['parcels']} parcels screened, {numbers['candidates']} candidates found"
+    data_state = f"in the data {counted['repair']} repairs and {counted['unknown']} unknowns (layer data_issues)"
+    lines = [
+        f"{found}; {data_state}.",
+        "",
+        *_site_lines(sites),
+        "",
+        f"The result is in {written.folder}",
+        "  overview.png     the district in one picture",
+        "  screening.gpkg   all layers, for any GIS",
+        "  tables           the same as spreadsheets",
+        "",
+        screening.cautions[0],
+        f"{len(screening.cautions) - 1} more cautions stand in the result (table run); read them before you act on it.",
+    ]
+    data = {
+        "folder": str(written.folder),
+        "files": list(written.files),
+        "run_id": screening.run_id,
+        "numbers": numbers,
+        "data_issues": counted,
+        "first_sites": sites,
+        "cautions": list(screening.cautions),
+        "faults": [],
+    }
+    return Answer(lines=lines, data=data)
+
+
+def first_sites(screening: Screening, number: int = FIRST_SITES) -> list[dict[str, Any]]:
+    """Return the first parcels by rank, each with its best candidate, as plain values (unknown is None)."""
+    ranked = screening.parcels.dropna(subset=["rank"])
+    ranked = ranked.sort_index(kind="stable").sort_values("rank", kind="stable").head(number)
+    candidates = screening.candidates
+    sites = []
+    for parcel_id, parcel in ranked.iterrows():
+        best = candidates.loc[parcel["best_candidate"]]
+        site = {"rank": parcel["rank"], "parcel_id": parcel_id, "name": parcel["name"], "score": parcel["score"]}
+        site |= {"candidate_id": parcel["best_candidate"]}
+        site |= {name: best[name] for name in _SITE_COLUMNS}
+        sites.append({key: _plain(value) for key, value in site.items()})
+    return sites
+
+
+def _plain(value: Any) -> Any:
+    """Turn a cell of a frame into a value that JSON knows; numbers keep the decimals that a summary needs."""
+    import pandas as pd
+
+    if pd.isna(value) or value == "":
+        return None
+    if hasattr(value, "item"):
+        value = value.item()
+    if isinstance(value, float):
+        return int(value) if value.is_integer() else round(value, 1)
+    return value if isinstance(value, bool | int) else str(value)
+
+
+def _site_lines(sites: list[dict[str, Any]]) -> list[str]:
+    """Set the first sites as a table in plain characters."""
+    if not sites:
+        return ["No parcel has a candidate; the reasons stand in layer parcels, column no_candidate_reason."]
+    heads = ("rank", "parcel", "measure", "score", "host m2", "retained m3", "slowed m3", "cost")
+    rows = [_site_row(site) for site in sites]
+    storm = sites[0]["storm_id"]
+    currency, year = sites[0]["currency"] or "", sites[0]["price_year"] or "unknown"
+    notes = [
+        f"Volumes in storm {storm}; retained and slowed water are never added. Costs {currency} at prices of {year}."
+    ]
+    if any(site["is_unproven"] for site in sites):
+        notes.append("* sized on a property of the ground or structure that is not proven: read the range.")
+    return [*_table(heads, rows), *notes]
+
+
+def _site_row(site: dict[str, Any]) -> tuple[str, ...]:
+    """Word one site."""
+    name = f"{site['parcel_id']} {site['name']}" if site["name"] else str(site["parcel_id"])
+    way = f"{site['measure']}, {site['variant']}".replace("_", " ") + (" *" if site["is_unproven"] else "")
+    cost = f"{_number(site['cost_low'])} to {_number(site['cost_high'])}"
+    amounts = [_number(site[key]) for key in ("host_area_m2", "retained_m3", "slowed_m3")]
+    return (_number(site["rank"]), name[:_WIDEST_NAME], way, _number(site["score"]), *amounts, cost)
+
+
+def _number(value: float | None) -> str:
+    """Write a number as a reader wants it; a large one without decimals."""
+    if value is None:
+        return "unknown"
+    return f"{value:,.0f}" if isinstance(value, int) or abs(value) >= 1000 else f"{value:.1f}"
+
+
+def _table(heads: Sequence[str], rows: Sequence[Sequence[str]]) -> list[str]:
+    """Align columns: words to the left, numbers to the right."""
+    widths = [max(len(row[column]) for row in (heads, *rows)) for column in range(len(heads))]
+    lines = []
+    for row in (heads, *rows):
+        cells = [
+            cell.ljust(width) if column in (1, 2) else cell.rjust(width)
+            for column, (cell, width) in enumerate(zip(row, widths, strict=True))
+        ]
+        lines.append("  ".join(cells).rstrip())
+    lines.insert(1, "  ".join("-" * width for width in widths))
+    return lines
+
+
+def issues_of(frame: pd.DataFrame) -> list[Any]:
+    """Return the rows of layer ``data_issues`` as issues again."""
+    from catchscreen.progress import DataIssue
+
+    names = ("severity", "code", "role", "message", "cure", "file", "feature")
+    rows = frame.loc[:, list(names)].astype(object).where(frame.loc[:, list(names)].notna(), None)
+    return [DataIssue(**dict(zip(names, row, strict=True))) for row in rows.itertuples(index=False, name=None)]

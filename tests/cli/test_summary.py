@@ -1,0 +1,80 @@
+"""What a finished screening says: the first sites, where to look, the cautions."""
+
+from __future__ import annotations
+
+import json
+
+
+def test_a_reader_gets_the_first_sites_the_place_and_the_cautions(run, engine, brief_file, screening):
+    engine.screening = screening
+    result = run("screen", brief_file)
+    assert result.exit_code == 0
+    lines = result.stdout.splitlines()
+    assert "3 parcels screened, 2 candidates found; in the data 0 repairs and 1 unknowns (layer data_issues)." in lines
+    row = next(line for line in lines if "Mill yard" in line)
+    assert row.split() == [
+        "1",
+        "a",
+        "Mill",
+        "yard",
+        "permeable",
+        "paving,",
+        "lined",
+        "*",
+        "71.2",
+        "1,235",
+        "12.3",
+        "0",
+        "10,000",
+        "to",
+        "20,000",
+    ]
+    assert any("b " in line and "green roof, extensive" in line and "unknown" in line for line in lines)
+    assert not any("Park" in line for line in lines)
+    assert f"The result is in {screening.written.folder}" in lines
+    assert "Screening only." in lines
+    assert any("not proven" in line for line in lines)
+
+
+def test_json_holds_the_same_as_plain_values(run, engine, brief_file, screening):
+    engine.screening = screening
+    content = json.loads(run("screen", brief_file, "--json").stdout)
+    assert content["status"] == "done"
+    assert content["schema_version"] == 1
+    assert content["numbers"] == {"parcels": 3, "candidates": 2}
+    assert content["data_issues"] == {"repair": 0, "unknown": 1, "note": 0}
+    assert content["cautions"] == ["Screening only.", "Costs are bands."]
+    assert content["files"] == ["screening.gpkg", "manifest.json"]
+    first, second = content["first_sites"]
+    assert (first["rank"], first["parcel_id"], first["host_area_m2"]) == (1, "a", 1234.6)
+    assert first["is_unproven"] is True
+    assert second["retained_m3"] is None
+    assert second["next_check"] is None
+
+
+def test_no_candidate_at_all_is_said(run, engine, brief_file, screening):
+    screening.parcels["rank"] = None
+    engine.screening = screening
+    assert "No parcel has a candidate" in run("screen", brief_file).stdout
+
+
+def test_strict_refuses_what_only_the_run_found(run, engine, brief_file, screening):
+    engine.screening = screening
+    result = run("screen", brief_file, "--strict")
+    assert result.exit_code == 3
+    assert "unknown: no soils were given. Give a soil map." in result.stderr
+
+
+def test_an_unchanged_result_is_not_written_again(run, engine, brief_file, screening, monkeypatch, tmp_path):
+    asked = []
+
+    def is_unchanged(folder, run_id):
+        asked.append((folder, run_id))
+        return len(asked) == 1
+
+    monkeypatch.setattr("catchscreen.outputs.manifest.is_unchanged", is_unchanged)
+    engine.screening = screening
+    first = run("screen", brief_file, "--if-changed")
+    assert first.stdout.startswith("unchanged: ")
+    assert "parcels screened" in run("screen", brief_file, "--if-changed").stdout
+    assert asked == [(tmp_path / "town_result", "run-1")] * 2
