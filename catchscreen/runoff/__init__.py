@@ -6,5 +6,6 @@ from catchscreen.runoff.candidates import CandidatePieces
 from catchscreen.runoff.ledger import run_storms
 from catchscreen.runoff.rain import prepare_rain
 from catchscreen.runoff.store_events import run_store_events
+from catchscreen.runoff.store_years import run_stores
 
-__all__ = ["CandidatePieces", "prepare_rain", "run_store_events", "run_storms"]
+__all__ = ["CandidatePieces", "prepare_rain", "run_store_events", "run_stores", "run_storms"]

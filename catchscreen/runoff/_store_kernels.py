@@ -172,6 +172,19 @@ def mark_after(x: Floats, mark: int) -> None:
 
 
 @kernel
+def shed(rain: Floats, potential: Floats, wetting: float) -> Floats:
+    """Return what a hard surface with one depression store sheds in each step; evaporation empties the store [mm]."""
+    runoff = np.empty(rain.size)
+    wet = 0.0
+    for t in range(rain.size):
+        caught = min(rain[t], wetting - wet)
+        runoff[t] = rain[t] - caught
+        wet += caught
+        wet -= min(wet, potential[t])
+    return runoff
+
+
+@kernel
 def gather_run_on(x: Floats, weight: Floats, used: NDArray[np.bool_], depth: Floats) -> None:
     """Sum the run-on of one step over the classes that some lane uses (a class of no weight adds an exact zero)."""
     for i in range(LANES):

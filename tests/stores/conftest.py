@@ -129,3 +129,29 @@ def random_stores() -> Callable[..., Stores]:
         )
 
     return make
+
+
+@pytest.fixture
+def rain_years() -> Callable[..., pd.Series]:
+    """Return the maker of an hourly series of invented rain: clusters of wet hours, about 900 mm a year."""
+
+    def make(years: int, seed: int = 7, freq: str = "h") -> pd.Series:
+        times = pd.date_range("2001-01-01", f"{2000 + years}-12-31 23:59", freq=freq, tz="UTC")
+        draw = np.random.default_rng(seed)
+        depth = np.zeros(times.size)
+        place = 0
+        while place < times.size:
+            place += int(draw.exponential(60)) + 1
+            length = int(draw.gamma(1.5, 4.0)) + 1
+            depth[place : place + length] = draw.gamma(0.6, 1.6, max(0, min(length, times.size - place)))
+            place += length
+        return pd.Series(depth * (900.0 * years / depth.sum()), index=times)
+
+    return make
+
+
+@pytest.fixture
+def months() -> pd.Series:
+    """Return potential evaporation of the twelve months [mm/day], 580 mm a year."""
+    values = [0.5, 0.8, 1.4, 2.1, 2.7, 3.1, 3.1, 2.6, 1.7, 1.0, 0.6, 0.4]
+    return pd.Series(values, index=range(1, 13))
