@@ -1,0 +1,7 @@
+"""What lies on the ground, counted once: impermeable, connected, roofs, patches, and the ledger of square metres."""
+
+from __future__ import annotations
+
+from catchscreen.surfaces.accounting import account
+
+__all__ = ["account"]

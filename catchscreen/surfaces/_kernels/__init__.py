@@ -1,0 +1,1 @@
+"""Compiled kernels of the surfaces stage: overlaps, coverage, planes, flow onto patches."""

@@ -1,0 +1,160 @@
+"""The partition of the ground: one surface for each parcel, kind, class, building and use, disjoint and complete."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+import shapely
+
+from catchscreen.options import SurfaceOptions
+from catchscreen.progress import DataIssue, Run
+from catchscreen.records import Inputs
+from catchscreen.surfaces.overlay import NOTHING_M2, Floats, Ints, Shapes, runs_of, union_of
+from catchscreen.surfaces.partition import cut, subtract_earlier, tiles_of, uncovered
+from catchscreen.surfaces.sources import SHARES, TEXTS, gather_features, local_shapes
+
+TILE_M = 250.0
+"""Ground outside parcels is gathered by squares of this side, so that no surface spans the district."""
+
+GROUPED = (*TEXTS, "is_adopted", *SHARES)
+
+
+def partition_ground(data: Inputs, options: SurfaceOptions, origin: tuple[float, float], run: Run) -> pd.DataFrame:
+    """Divide the ground of district and parcels into disjoint surfaces that add up to it.
+
+    Returns
+    -------
+    pandas.DataFrame
+        Index surface_id; shape (relative to ``origin``), parcel_id, the sources' columns, area_m2.
+    """
+    features = gather_features(data, options, origin)
+    shapes, later, earlier, area = subtract_earlier(features["shape"].to_numpy(object))
+    _note_overlaps(features, (later, earlier, area), run)
+    run.check_stop()
+    parcels = _disjoint_parcels(data, origin, run)
+    kept = ~shapely.is_empty(shapes)
+    features, shapes = features[kept].reset_index(drop=True), shapes[kept]
+    pieces = cut(shapes, parcels["shape"].to_numpy(object))
+    district = _local_district(data, origin)
+    outside = pieces.owner < 0
+    within = _within(pieces.shapes[outside], district)
+    owner = np.r_[pieces.owner[~outside], np.full(within[0].size, -1, np.int64)]
+    feature = np.r_[pieces.feature[~outside], pieces.feature[outside][within[0]]]
+    known = np.concatenate([pieces.shapes[~outside], within[1]])
+    run.check_stop()
+    unknown_owner, unknown = _unknown_ground(known, owner, parcels["shape"].to_numpy(object), district)
+    table = features.iloc[feature][list(GROUPED)].reset_index(drop=True)
+    table = pd.concat([table, _unknown_rows(unknown.size, table)], ignore_index=True)
+    owner = np.r_[owner, unknown_owner]
+    names = np.r_[parcels.index.to_numpy(str).astype(object), np.array([""], dtype=object)]
+    table["parcel_id"] = names[owner]
+    return _merge(table, np.concatenate([known, unknown]))
+
+
+def _unknown_rows(count: int, like: pd.DataFrame) -> pd.DataFrame:
+    """Return the columns of ground that no source covers."""
+    texts = dict.fromkeys(TEXTS, "") | {"cover_class": "unknown", "kind": "unknown", "source": "none"}
+    values = texts | {"is_adopted": False} | dict.fromkeys(SHARES, np.nan)
+    return pd.DataFrame(values, index=range(count), columns=list(GROUPED)).astype(like.dtypes.to_dict())
+
+
+def _disjoint_parcels(data: Inputs, origin: tuple[float, float], run: Run) -> pd.DataFrame:
+    """Return the parcels' own ground; where two overlap the smaller keeps it, then the first by id."""
+    shapes = local_shapes(data.parcels, origin)
+    area = shapely.area(shapes)
+    ids = data.parcels.index.to_numpy(str)
+    order = np.lexsort((ids, area))
+    own, later, earlier, shared = subtract_earlier(shapes[order])
+    for first, second, overlap in zip(earlier, later, shared, strict=True):
+        if overlap > 1e-3:
+            run.note(
+                DataIssue(
+                    severity="repair",
+                    code="parcels_overlap",
+                    role="parcels",
+                    message=f"parcels {ids[order][first]} and {ids[order][second]} share {overlap:.2f} m2; "
+                    f"it is counted in {ids[order][first]}, the smaller",
+                    cure="Mend the boundary if the shared ground matters.",
+                    feature=str(ids[order][second]),
+                )
+            )
+    kept = ~shapely.is_empty(own)
+    return pd.DataFrame({"shape": pd.Series(own[kept], dtype=object).to_numpy()}, index=ids[order][kept])
+
+
+def _local_district(data: Inputs, origin: tuple[float, float]) -> shapely.Geometry:
+    """Return the district relative to ``origin``."""
+    shift = np.array(origin)
+    return shapely.transform(data.district, lambda xy: xy - shift)
+
+
+def _within(shapes: Shapes, district: shapely.Geometry) -> tuple[Ints, Shapes]:
+    """Return the numbers of shapes that lie in the district, and their ground there."""
+    tiles = tiles_of(district, TILE_M)
+    pieces = cut(shapes, tiles)
+    kept = pieces.owner >= 0
+    return pieces.feature[kept], pieces.shapes[kept]
+
+
+def _unknown_ground(known: Shapes, owner: Ints, parcels: Shapes, district: shapely.Geometry) -> tuple[Ints, Shapes]:
+    """Return what no source covers: each parcel's rest, and the district's rest outside parcels by tiles."""
+    in_parcel, parcel_rest = uncovered(parcels, known)
+    _, tile_rest = uncovered(tiles_of(district, TILE_M), np.concatenate([parcels, known[owner < 0]]))
+    return np.r_[in_parcel, np.full(tile_rest.size, -1, np.int64)], np.concatenate([parcel_rest, tile_rest])
+
+
+def _merge(table: pd.DataFrame, shapes: Shapes) -> pd.DataFrame:
+    """Join the pieces that are one surface, and name it."""
+    area = shapely.area(shapes)
+    kept = area > NOTHING_M2
+    table, shapes, area = table[kept].reset_index(drop=True), shapes[kept], area[kept]
+    points = shapely.get_coordinates(shapely.centroid(shapes)) if len(shapes) else np.empty((0, 2))
+    tile = np.floor(points / TILE_M).astype(np.int64)
+    place = np.array([f"outside.{-row}.{col}" for col, row in tile], dtype=object)
+    inside = (table["parcel_id"] != "").to_numpy()
+    table["place"] = np.where(inside, table["parcel_id"], place)
+    keys = ["place", *GROUPED]
+    group = table.groupby(keys, sort=True, dropna=False).ngroup().to_numpy()
+    order = np.lexsort((points[:, 1], points[:, 0], group))
+    starts, ends = runs_of(group[order])
+    merged = table.iloc[order[starts]].reset_index(drop=True)
+    joined = np.empty(starts.size, object)
+    for k, (begin, end) in enumerate(zip(starts, ends, strict=True)):
+        joined[k] = union_of(shapes[order[begin:end]])
+    merged["shape"] = joined
+    merged["area_m2"] = shapely.area(joined)
+    merged.index = pd.Index(_surface_ids(merged), name="surface_id")
+    return merged.drop(columns="place").sort_index(kind="stable")
+
+
+def _surface_ids(table: pd.DataFrame) -> list[str]:
+    """Name each surface by its place, class and what else tells it from its neighbours."""
+    second = table["building_id"].where(table["building_id"] != "", table["road_class"])
+    second = second.where(second != "", table["ground_use"])
+    names = table["place"].str.cat(
+        [table["kind"].where(table["kind"] == "road", table["cover_class"]), second], sep="."
+    )
+    names = names.str.rstrip(".")
+    # Two of one name differ in source or stated shares only: they are counted in the order of these.
+    count = names.groupby(names).cumcount()
+    return [name if n == 0 else f"{name}.{n + 1}" for name, n in zip(names, count, strict=True)]
+
+
+def _note_overlaps(features: pd.DataFrame, pairs: tuple[Ints, Ints, Floats], run: Run) -> None:
+    """Report how much of the sources lies on the same ground, and which source gave way."""
+    later, earlier, area = pairs
+    if later.size == 0:
+        return
+    source = features["source"].to_numpy(str)
+    sums = pd.Series(area).groupby([source[earlier], source[later]]).agg(["sum", "size"])
+    for (first, second), row in sums.iterrows():
+        run.note(
+            DataIssue(
+                severity="note" if first != second else "repair",
+                code="sources_overlap",
+                role=str(second),
+                message=f"{row['sum']:.1f} m2 of {second} lie under {first} ({int(row['size'])} overlaps); "
+                f"{first if first != second else 'the first by class and place'} is counted there",
+                cure="" if first != second else f"Check {second} for features drawn twice.",
+            )
+        )

@@ -1,0 +1,111 @@
+"""The ledger: one row for each distinct surface, sub-catchment, hollow, soil and sewer zone, with its square metres."""
+
+from __future__ import annotations
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+import shapely
+
+from catchscreen.records import Inputs, Terrain
+from catchscreen.surfaces._kernels.coverage import sum_by_label
+from catchscreen.surfaces.coverage import pack_in_cells
+from catchscreen.surfaces.overlay import Floats, Ints, Shapes
+from catchscreen.surfaces.partition import cut, split_large, subtract_earlier
+from catchscreen.surfaces.sources import local_shapes
+
+KEYS = ["surface_id", "subcatchment_id", "hollow_id", "soil_id", "zone_id"]
+
+
+def divide_surfaces(surfaces: pd.DataFrame, data: Inputs, land: Terrain, origin: tuple[float, float]) -> pd.DataFrame:
+    """Divide each surface by soil and sewer zone (exact overlay) and by sub-catchment and hollow (exact cell coverage).
+
+    Parameters
+    ----------
+    surfaces : index surface_id; shape relative to ``origin``, area_m2 [m2]
+
+    Returns
+    -------
+    pandas.DataFrame
+        surface_id, subcatchment_id, hollow_id, soil_id, zone_id, area_m2; the areas of a surface add up to its own.
+    """
+    number, shapes = split_large(surfaces["shape"].to_numpy(object))
+    number, soil, shapes = _cut_by_layer(number, shapes, data.soils, origin)
+    order, zone, shapes = _cut_by_layer(np.arange(number.size), shapes, data.sewer_zones, origin)
+    number, soil = number[order], soil[order]
+    piece, label, share = _shares_of_labels(shapes, land, origin)
+    sub_number, hollow_number = label
+    rows = pd.DataFrame(
+        {
+            "surface_id": surfaces.index.to_numpy(object)[number[piece]],
+            "subcatchment_id": _names(land.subcatchments.index, sub_number),
+            "hollow_id": _names(land.hollows.index, hollow_number),
+            "soil_id": soil[piece],
+            "zone_id": zone[piece],
+            "area_m2": share * shapely.area(shapes)[piece],
+        }
+    )
+    rows = rows.groupby(KEYS, sort=True, as_index=False)["area_m2"].sum()
+    # Rounding of the cuts is taken out: a surface's rows add up to the surface.
+    total = rows.groupby("surface_id")["area_m2"].transform("sum")
+    rows["area_m2"] *= surfaces["area_m2"].reindex(rows["surface_id"]).to_numpy() / total
+    return rows
+
+
+def _names(index: pd.Index, number: Ints) -> np.ndarray[tuple[int], np.dtype[np.object_]]:
+    """Return the id of each row number, "" for -1."""
+    names = np.r_[index.to_numpy(str).astype(object), np.array([""], dtype=object)]
+    return names[number]
+
+
+def _cut_by_layer(
+    number: Ints, shapes: Shapes, layer: gpd.GeoDataFrame | None, origin: tuple[float, float]
+) -> tuple[Ints, np.ndarray[tuple[int], np.dtype[np.object_]], Shapes]:
+    """Cut pieces by a layer's polygons; where two of these overlap the first by id counts."""
+    if layer is None or layer.empty:
+        return number, np.full(number.size, "", dtype=object), shapes
+    layer = layer.sort_index(kind="stable")
+    own, _, _, _ = subtract_earlier(local_shapes(layer, origin))
+    kept = ~shapely.is_empty(own)
+    part_of, parts = split_large(own[kept])
+    pieces = cut(shapes, parts)
+    owner = np.where(pieces.owner >= 0, part_of[pieces.owner], -1) if part_of.size else pieces.owner
+    return number[pieces.feature], _names(layer.index[kept], owner), pieces.shapes
+
+
+def _shares_of_labels(
+    shapes: Shapes, land: Terrain, origin: tuple[float, float]
+) -> tuple[Ints, tuple[Ints, Ints], Floats]:
+    """Return for each piece (its number) the labels under it (sub-catchment, hollow; -1 none) and their shares."""
+    grid = land.grid
+    hollow_count = len(land.hollows) + 1
+    code = (land.subcatchment_label.astype(np.int64) + 1) * hollow_count + land.hollow_label + 1
+    codes, labels = np.unique(code, return_inverse=True)
+    packed = pack_in_cells(shapes, grid, origin)
+    piece, label, cells = sum_by_label(
+        packed.xy, packed.ring_start, packed.polygon_start, packed.bounds, labels.reshape(grid.shape), codes.size
+    )
+    share = cells * grid.cell_area_m2 / shapely.area(shapes)[piece]
+    kept = share > 1e-9
+    piece, label, share = piece[kept], label[kept], share[kept]
+    piece, found, share = _with_ground_off_grid(piece, codes[label], share, len(shapes))
+    return piece, (found // hollow_count - 1, found % hollow_count - 1), share
+
+
+def _with_ground_off_grid(piece: Ints, code: Ints, share: Floats, count: int) -> tuple[Ints, Ints, Floats]:
+    """Give what lies off the grid the code 0 (no sub-catchment, no hollow) and make each piece's shares sum to one."""
+    total = np.bincount(piece, weights=share, minlength=count)
+    off = np.flatnonzero(total < 1.0 - 1e-7)
+    piece = np.r_[piece, off]
+    code = np.r_[code, np.zeros(off.size, np.int64)]
+    share = np.r_[share, 1.0 - total[off]]
+    order = np.lexsort((code, piece))
+    piece, code, share = piece[order], code[order], share[order]
+    return piece, code, share / np.bincount(piece, weights=share, minlength=count)[piece]
+
+
+def largest_share(rows: pd.DataFrame, key: str, by: str) -> pd.Series:
+    """Return for each ``key`` the value of ``by`` with most ground; of equals the first by name."""
+    sums = rows.groupby([key, by], sort=True)["area_m2"].sum().reset_index()
+    sums = sums.sort_values([key, "area_m2", by], ascending=[True, False, True], kind="stable")
+    return sums.drop_duplicates(key).set_index(key)[by]

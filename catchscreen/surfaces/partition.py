@@ -1,0 +1,150 @@
+"""Disjoint ground from overlapping polygons: the earlier wins, and every square metre is counted once."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import shapely
+
+from catchscreen.surfaces.overlay import (
+    NOTHING_M2,
+    Floats,
+    Ints,
+    Shapes,
+    overlapping_pairs,
+    polygonal,
+    runs_of,
+    union_of,
+)
+
+VERTEX_LIMIT = 400
+"""Polygons with more vertices are cut into quarters first: an overlay costs as much as both its polygons have."""
+
+
+@dataclass(frozen=True, slots=True)
+class Pieces:
+    """Parts of features: ``feature`` and ``owner`` numbers (-1: no owner) and the parts' shapes."""
+
+    feature: Ints
+    owner: Ints
+    shapes: Shapes
+
+
+def split_large(shapes: Shapes, limit: int = VERTEX_LIMIT) -> tuple[Ints, Shapes]:
+    """Cut multipolygons into parts and polygons of more than ``limit`` vertices into halves until each has fewer.
+
+    Returns
+    -------
+    number : (parts,) the shape that each part belongs to, ascending
+    parts : (parts,) polygons, none empty
+    """
+    parts, number = shapely.get_parts(shapes, return_index=True)
+    done: list[tuple[Ints, Shapes]] = []
+    number = number.astype(np.int64)
+    for _ in range(24):
+        large = shapely.get_num_coordinates(parts) > limit
+        done.append((number[~large], parts[~large]))
+        if not large.any():
+            break
+        parts, number = _halve(parts[large], number[large])
+    else:
+        done.append((number, parts))
+    numbers = np.concatenate([part[0] for part in done])
+    order = np.argsort(numbers, kind="stable")
+    all_parts = np.concatenate([part[1] for part in done])[order]
+    kept = shapely.area(all_parts) > 0.0
+    return numbers[order][kept], all_parts[kept]
+
+
+def _halve(parts: Shapes, number: Ints) -> tuple[Shapes, Ints]:
+    """Cut each polygon across its longer side."""
+    bounds = shapely.bounds(parts)
+    middle = 0.5 * (bounds[:, :2] + bounds[:, 2:])
+    wide = bounds[:, 2] - bounds[:, 0] >= bounds[:, 3] - bounds[:, 1]
+    first_right = np.where(wide, middle[:, 0], bounds[:, 2] + 1.0)
+    first_top = np.where(wide, bounds[:, 3] + 1.0, middle[:, 1])
+    second_left = np.where(wide, middle[:, 0], bounds[:, 0] - 1.0)
+    second_bottom = np.where(wide, bounds[:, 1] - 1.0, middle[:, 1])
+    first = shapely.box(bounds[:, 0] - 1.0, bounds[:, 1] - 1.0, first_right, first_top)
+    second = shapely.box(second_left, second_bottom, bounds[:, 2] + 1.0, bounds[:, 3] + 1.0)
+    halves = np.concatenate([shapely.intersection(parts, first), shapely.intersection(parts, second)])
+    pieces, index = shapely.get_parts(polygonal(halves), return_index=True)
+    return pieces, np.concatenate([number, number])[index]
+
+
+def subtract_earlier(shapes: Shapes) -> tuple[Shapes, Ints, Ints, Floats]:
+    """Take from each polygon the ground of those before it.
+
+    Returns
+    -------
+    shapes : (n,) disjoint polygons, some empty
+    later, earlier, area_m2 : the pairs that overlapped, and by how much
+    """
+    later, earlier, area = overlapping_pairs(shapes, shapes)
+    kept = earlier < later
+    later, earlier, area = later[kept], earlier[kept], area[kept]
+    rest = shapes.copy()
+    total = shapely.area(shapes)
+    for begin, end in zip(*runs_of(later), strict=True):
+        number = later[begin]
+        if area[begin:end].max() >= total[number] - NOTHING_M2:
+            rest[number] = shapely.Polygon()
+        else:
+            rest[number] = shapely.difference(shapes[number], union_of(shapes[earlier[begin:end]]))
+    return polygonal(rest), later, earlier, area
+
+
+def cut(features: Shapes, owners: Shapes) -> Pieces:
+    """Cut disjoint features by disjoint owners; what lies in no owner comes with owner -1.
+
+    The parts of a feature add up to it: whole features and whole owners are taken as they are, only features that cross
+    a border are overlaid.
+    """
+    feature, owner, area = overlapping_pairs(features, owners)
+    feature_area = shapely.area(features)
+    whole = area >= feature_area[feature] - NOTHING_M2
+    owned = ~whole & (area >= shapely.area(owners)[owner] - NOTHING_M2) if owners.size else whole
+    pieces = np.where(whole, features[feature], owners[owner]) if feature.size else np.empty(0, object)
+    crossing = np.flatnonzero(~whole & ~owned)
+    pieces[crossing] = polygonal(shapely.intersection(features[feature[crossing]], owners[owner[crossing]]))
+    outside, rest = _rest_of(features, owners, (feature, owner, area))
+    return Pieces(
+        np.r_[feature, outside], np.r_[owner, np.full(outside.size, -1, np.int64)], np.concatenate([pieces, rest])
+    )
+
+
+def uncovered(features: Shapes, owners: Shapes) -> tuple[Ints, Shapes]:
+    """Return the features (their numbers) with ground in no owner, and that ground."""
+    return _rest_of(features, owners, overlapping_pairs(features, owners))
+
+
+def _rest_of(features: Shapes, owners: Shapes, pairs: tuple[Ints, Ints, Floats]) -> tuple[Ints, Shapes]:
+    """Return what is left of features whose pairs with owners (numbers and shared area) are known."""
+    feature, owner, area = pairs
+    covered = np.bincount(feature, weights=area, minlength=features.size)
+    outside = np.flatnonzero(shapely.area(features) - covered > 10.0 * NOTHING_M2).astype(np.int64)
+    start = np.searchsorted(feature, outside, side="left")
+    end = np.searchsorted(feature, outside, side="right")
+    rest = np.empty(outside.size, object)
+    for k, number in enumerate(outside):
+        blockers = owners[owner[start[k] : end[k]]]
+        rest[k] = features[number] if blockers.size == 0 else shapely.difference(features[number], union_of(blockers))
+    rest = polygonal(rest)
+    kept = shapely.area(rest) > NOTHING_M2
+    return outside[kept], rest[kept]
+
+
+def tiles_of(shape: shapely.Geometry, side_m: float) -> Shapes:
+    """Cut one large polygon into square tiles (corner at the origin), none empty."""
+    if shape.is_empty:
+        return np.empty(0, object)
+    left, bottom, right, top = (np.floor(value / side_m) for value in shape.bounds)
+    cols, rows = np.meshgrid(np.arange(left, right + 1), np.arange(bottom, top + 1))
+    x, y = cols.ravel() * side_m, rows.ravel() * side_m
+    boxes = shapely.box(x, y, x + side_m, y + side_m)
+    shapely.prepare(shape)
+    inside = shapely.contains_properly(shape, boxes)
+    tiles = boxes.copy()
+    tiles[~inside] = polygonal(shapely.intersection(shape, boxes[~inside]))
+    return tiles[shapely.area(tiles) > NOTHING_M2]
