@@ -70,6 +70,8 @@ class Threshold:
     to_variant: str = ""
     unknown_text: str = ""
     unknown_check: str = ""
+    unknown_switches: bool = False
+    """A switch that also strikes while the column is unknown: the site is kept, in the other variant, unproven."""
 
     def __post_init__(self) -> None:
         """Refuse a rule that could not be applied."""

@@ -1,0 +1,120 @@
+"""Options: each host with each variant of its measure, and the columns that depend on both."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+
+from catchscreen.measures.contract import Measure, Variant
+from catchscreen.options import MeasureOptions
+
+TRAFFIC_CLASS = {"playground": "foot", "pitch": "foot", "bay": "car", "car_park": "car", "yard": "car", "driveway": "car",
+                 "goods_yard": "goods"}
+OUTLETS = {"combined sewer": "sewer", "surface-water sewer": "sewer", "watercourse": "watercourse"}
+
+
+def pair_hosts_with_variants(hosts: pd.DataFrame, measure: Measure, options: MeasureOptions) -> pd.DataFrame:
+    """Make the options of one measure.
+
+    Returns
+    -------
+    DataFrame
+        Index option_id; candidate_id, variant, soaks, base_area_m2, drained_to_base_ratio, q_m_s (used), q_design_m_s,
+        safety_factor, is_unproven, groundwater_clearance_m, outfall_fall_m, pollution_gap, load_margin_kn_m2, min_depth_mm,
+        max_depth_mm, outlet_to, beside every column of the host.
+    """
+    own = hosts[hosts["measure"] == measure.name].drop(columns="geometry")
+    frames = [_options_of(own, measure, variant, options) for variant in measure.variants]
+    return pd.concat(frames).sort_index(kind="stable")
+
+
+def slope_store_fraction(depth_mm: float, slope_fraction: pd.Series, bay_m: pd.Series) -> pd.Series:
+    """Give the share of a store that fills on a slope, between check dams.
+
+    A level water surface in a bay of length L and gradient g has the mean depth d - gL/2 if d >= gL, else d^2/(2gL).
+
+    Examples
+    --------
+    >>> one = pd.Series([1.0])
+    >>> round(float(slope_store_fraction(350.0, 0.03 * one, 10.0 * one)[0]), 2)
+    0.57
+    """
+    depth_m = depth_mm / 1000.0
+    rise_m = (slope_fraction.fillna(0.0) * bay_m).to_numpy(float)
+    share = np.where(depth_m >= rise_m, 1.0 - rise_m / (2.0 * depth_m), depth_m / (2.0 * np.fmax(rise_m, 1e-9)))
+    return pd.Series(share, index=slope_fraction.index)
+
+
+def choose_safety_factor(drained_m2: pd.Series, exceedance: pd.Series, options: MeasureOptions) -> pd.Series:
+    """Choose the factor on infiltration: under 100, to 1,000, over 1,000 m2 drained; the greatest beside a building."""
+    small, middle, large = options.safety_factors
+    by_area = np.select([drained_m2 < 100.0, drained_m2 <= 1000.0], [small, middle], large)
+    return pd.Series(np.where(exceedance == "building", options.safety_factor_building, by_area), index=drained_m2.index)
+
+
+def _options_of(own: pd.DataFrame, measure: Measure, variant: Variant, options: MeasureOptions) -> pd.DataFrame:
+    frame = own.copy()
+    frame["candidate_id"] = own.index
+    frame["variant"] = variant.name
+    frame["soaks"] = variant.soaks
+    if not variant.takes_run_on:
+        frame["run_on_area_m2"] = 0.0
+    has_run_on = frame["run_on_area_m2"] > 0.0
+    frame["base_fraction"] = frame["clear_fraction"].where(has_run_on, 1.0)
+    trimmed = frame["base_fraction"].fillna(1.0) if variant.soaks != "none" else 1.0
+    frame["base_area_m2"] = frame["host_area_m2"] * trimmed if measure.ground != "roof" else 0.0
+    drained = frame["host_area_m2"] + frame["run_on_area_m2"]
+    frame["drained_to_base_ratio"] = (drained / frame["base_area_m2"]).where(frame["base_area_m2"] > 0.0)
+    _add_rates(frame, variant, drained, options)
+    _add_depths(frame, measure, variant)
+    frame["pollution_gap"] = frame["pollution_hazard"] - variant.treatment
+    frame["load_margin_kn_m2"] = frame["spare_load_kn_m2"] - variant.saturated_kn_m2[0]
+    by_roof = np.where(frame["piped_fraction"].fillna(1.0) >= 0.5, "sewer", "ground")
+    frame["outlet_to"] = by_roof if measure.ground == "roof" else frame["outfall"].map(OUTLETS).fillna("sewer")
+    if variant.soaks == "all":
+        frame["outlet_to"] = "ground"
+    frame.index = pd.Index(own.index + "." + variant.name, name="option_id")
+    return frame
+
+
+def _add_rates(frame: pd.DataFrame, variant: Variant, drained: pd.Series, options: MeasureOptions) -> None:
+    """Choose the rate that sizes the store: tested or mapped, else the low end of what is possible (the high end for the
+    variant that waits for a test and only bounds the range).
+    """
+    unknown = frame["q_source"] == "unknown"
+    guess = frame["q_high_m_s"] if variant.soaks == "all" else frame["q_low_m_s"]
+    frame["is_unproven"] = unknown & (variant.soaks != "none")
+    used = frame["q_m_s"].where(~unknown, guess)
+    frame["q_known_m_s"] = frame["q_m_s"]
+    frame["q_used_m_s"] = used if variant.soaks != "none" else np.nan
+    frame["safety_factor"] = choose_safety_factor(drained, frame["exceedance"], options)
+    frame["q_design_m_s"] = frame["q_used_m_s"] / frame["safety_factor"]
+
+
+def _add_depths(frame: pd.DataFrame, measure: Measure, variant: Variant) -> None:
+    """Add the least depth that traffic asks for and the greatest that digging, groundwater, mains and outfall allow."""
+    if measure.ground == "roof":
+        frame["min_depth_mm"], frame["max_depth_mm"], frame["traffic_class"] = 0.0, np.inf, ""
+        frame["groundwater_clearance_m"], frame["outfall_fall_m"] = np.nan, np.nan
+        return
+    extra = measure.extra
+    least = {name: extra.get(f"structural_depth_{name}_mm", 0.0) for name in ("foot", "car", "goods")}
+    frame["traffic_class"] = frame["ground_use"].map(TRAFFIC_CLASS).fillna("car")
+    frame["min_depth_mm"] = frame["traffic_class"].map(least).astype(float)
+    if variant.soaks == "none":
+        frame["min_depth_mm"] = frame["min_depth_mm"].clip(lower=variant.depths_mm[0])
+    limit = np.where(frame["main_under_host"] == "yes", extra.get("dig_limit_over_main_mm", np.inf),
+                     extra.get("dig_limit_mm", np.inf)) - variant.cover_mm
+    if variant.soaks != "none":
+        clearance = next((float(rule.value) for rule in measure.thresholds
+                          if rule.name == "groundwater_clearance_min_m" and not isinstance(rule.value, tuple)), 0.0)
+        room = (frame["groundwater_depth_m"] - clearance) * 1000.0 - variant.cover_mm
+        limit = np.fmin(limit, room.to_numpy(float))
+    if variant.soaks != "all":
+        to_outfall = (frame["ground_level_m"] - frame["outfall_level_m"]) * 1000.0 - variant.cover_mm
+        limit = np.fmin(limit, to_outfall.to_numpy(float))
+    frame["max_depth_mm"] = limit
+    thinnest = min((depth for depth in variant.depths_mm), default=0.0)
+    build_up_m = (variant.cover_mm + np.fmax(thinnest, frame["min_depth_mm"])) / 1000.0
+    frame["groundwater_clearance_m"] = frame["groundwater_depth_m"] - build_up_m
+    frame["outfall_fall_m"] = frame["ground_level_m"] - build_up_m - frame["outfall_level_m"]

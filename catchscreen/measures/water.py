@@ -1,0 +1,173 @@
+"""Where each host's water goes now and could go: sewer zone, outfall, hollow below, way of an overflow."""
+
+from __future__ import annotations
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+import shapely
+
+from catchscreen.measures.evidence import lowest_by_host
+from catchscreen.measures.run_on import sum_by_host
+from catchscreen.measures.surroundings import distance_to_nearest, number_under
+from catchscreen.records import Cover, Inputs, Ints, Terrain
+
+WATERCOURSE_REACH_M = 50.0
+"""A drain may lead to a watercourse this near (from memory)."""
+EXCEEDANCE_STEPS = 250
+MAX_HOLLOWS_BELOW = 50
+
+
+def add_sewers(hosts: gpd.GeoDataFrame, data: Inputs, matches: pd.DataFrame) -> None:
+    """Add the kind of sewer zone, the spills of the overflow on it, the nearest watercourse and the outfall to drain to."""
+    zones = data.sewer_zones
+    hosts["sewer_kind"] = ""
+    if zones is not None and len(zones):
+        blind = (~hosts["zone_id"].isin(zones.index)).to_numpy()
+        row = number_under(hosts.geometry.to_numpy()[blind], zones)
+        hosts.loc[blind, "zone_id"] = np.where(row >= 0, zones.index.to_numpy(dtype=object)[row.clip(min=0)], "")
+        kind = zones["sewer_kind"].fillna("").astype(str).reindex(hosts["zone_id"]).fillna("").to_numpy()
+        hosts["sewer_kind"] = np.where(kind == "", "none", kind)
+    hosts["overflow_spills_per_year"] = _spills(hosts, data)
+    hosts["combined_spills_per_year"] = _spills_if_combined(hosts)
+    water = data.watercourses
+    near = distance_to_nearest(hosts.geometry.to_numpy(), water.geometry.to_numpy()) if water is not None else np.nan
+    hosts["watercourse_distance_m"] = near
+    by_water = hosts["watercourse_distance_m"] <= WATERCOURSE_REACH_M
+    nothing = (hosts["sewer_kind"] == "none") & (hosts["watercourse_distance_m"] > WATERCOURSE_REACH_M)
+    choices = [by_water, hosts["sewer_kind"] == "separate", hosts["sewer_kind"] == "combined", nothing]
+    hosts["outfall"] = np.select(choices, ["watercourse", "surface-water sewer", "combined sewer", "none"], "")
+    traced = lowest_by_host(matches, "sewer_connection", hosts.index)
+    hosts["connection_traced"] = np.select([traced == 1.0, traced == 0.0], ["yes", "no"], "")
+
+
+def _spills(hosts: gpd.GeoDataFrame, data: Inputs) -> pd.Series:
+    overflows = data.storm_overflows
+    if overflows is None or "spills_per_year" not in overflows:
+        return pd.Series(np.nan, index=hosts.index)
+    spills = pd.to_numeric(overflows["spills_per_year"], errors="coerce")
+    if "zone_id" in overflows:
+        per_zone = spills.groupby(overflows["zone_id"].astype(str)).max()
+        return pd.Series(per_zone.reindex(hosts["zone_id"]).to_numpy(float), index=hosts.index)
+    return pd.Series(float(spills.max()), index=hosts.index)
+
+
+def _spills_if_combined(hosts: gpd.GeoDataFrame) -> pd.Series:
+    """Count spills only where a combined sewer runs; a combined zone without known overflow stays unknown."""
+    value = hosts["overflow_spills_per_year"].where(hosts["sewer_kind"] == "combined", 0.0)
+    return value.where(hosts["sewer_kind"] != "", np.nan)
+
+
+def add_areas(hosts: gpd.GeoDataFrame, cover: Cover, run_on: pd.DataFrame, host_surfaces: pd.DataFrame) -> None:
+    """Add run-on area and ratio, connected impermeable area, and the shares in which the host's runoff leaves now."""
+    surfaces = cover.surfaces
+    hosts["run_on_area_m2"] = sum_by_host(run_on, run_on["area_m2"].to_numpy(float), hosts.index)
+    hosts["run_on_ratio"] = hosts["run_on_area_m2"] / hosts["host_area_m2"]
+    roofs = run_on[run_on["way"] == "roof_pipe"]
+    hosts["roof_run_on_m2"] = sum_by_host(roofs, roofs["area_m2"].to_numpy(float), hosts.index)
+    connected = surfaces["impermeable_fraction"] * surfaces["piped_fraction"]
+    parts = {}
+    for name, frame in (("host", host_surfaces), ("run_on", run_on)):
+        at = connected.reindex(frame["surface_id"]).to_numpy(float) * frame["area_m2"].to_numpy(float)
+        parts[name] = sum_by_host(frame, at, hosts.index)
+    for share in ("piped_fraction", "to_ground_fraction", "overland_fraction"):
+        weighted = surfaces[share].reindex(host_surfaces["surface_id"]).to_numpy(float) * host_surfaces["area_m2"]
+        total = sum_by_host(host_surfaces, host_surfaces["area_m2"].to_numpy(float), hosts.index)
+        hosts[share] = sum_by_host(host_surfaces, weighted.to_numpy(float), hosts.index) / total.where(total > 0.0)
+    not_connected = hosts["connection_traced"] == "no"
+    hosts["host_connected_m2"] = parts["host"].where(~not_connected, 0.0)
+    blind = hosts["piped_fraction"].isna()
+    hosts.loc[blind, "host_connected_m2"] = np.nan
+    hosts["captured_connected_m2"] = hosts["host_connected_m2"] + parts["run_on"]
+    hosts["combined_roof_m2"] = hosts["host_connected_m2"].where(hosts["sewer_kind"] == "combined", 0.0)
+    hosts["combined_roof_m2"] = hosts["combined_roof_m2"].where(hosts["sewer_kind"] != "")
+
+
+def add_hollows(hosts: gpd.GeoDataFrame, data: Inputs, land: Terrain) -> None:
+    """Add the hollow that gains: the first with properties on the way down, and how many stand in its outline."""
+    hollows = land.hollows
+    inside = _count_properties(data, hollows)
+    hosts["relief_hollow_id"] = ""
+    hosts["hollow_properties"] = np.nan if data.property_points is None else 0.0
+    if len(hollows) == 0:
+        return
+    below = _hollows_with_properties(hollows, inside)
+    first = hosts["hollow_id"].map(below).fillna("")
+    hosts["relief_hollow_id"] = first
+    if data.property_points is not None:
+        hosts["hollow_properties"] = first.map(inside).fillna(0.0).astype(float)
+
+
+def _count_properties(data: Inputs, hollows: gpd.GeoDataFrame) -> dict[str, float]:
+    if data.property_points is None or len(hollows) == 0:
+        return dict.fromkeys(hollows.index, 0.0)
+    tree = shapely.STRtree(data.property_points.geometry.to_numpy())
+    hollow, _ = tree.query(hollows.geometry.to_numpy(), predicate="intersects")
+    counts = np.bincount(hollow, minlength=len(hollows))
+    return {name: float(number) for name, number in zip(hollows.index, counts, strict=True)}
+
+
+def _hollows_with_properties(hollows: gpd.GeoDataFrame, inside: dict[str, float]) -> dict[str, str]:
+    """Follow the spill from each hollow to the first one with properties; itself where none has any."""
+    into = hollows["spills_into_id"].fillna("").astype(str).to_dict()
+    found = {}
+    for start in hollows.index:
+        name, steps = start, 0
+        while name and inside.get(name, 0.0) == 0.0 and steps < MAX_HOLLOWS_BELOW:
+            name, steps = into.get(name, ""), steps + 1
+        found[start] = name if name and inside.get(name, 0.0) > 0.0 else start
+    return found
+
+
+def add_exceedance(hosts: gpd.GeoDataFrame, data: Inputs, land: Terrain) -> None:
+    """Trace an overflow from each host downhill to the first hollow, road, watercourse or building outside the host."""
+    start = land.grid.cells_of_xy(hosts["inner_x"].to_numpy(), hosts["inner_y"].to_numpy())
+    start = np.where(shapely.is_missing(hosts.geometry.to_numpy()), -1, start)
+    path = _walk(start, land)
+    cells = np.unique(path[path >= 0])
+    meets = _what_lies_at(cells, data, land)
+    host_of = np.repeat(np.arange(len(hosts)), path.shape[1])
+    flat = path.ravel()
+    known = flat >= 0
+    kind = np.zeros(flat.size, np.int64)
+    kind[known] = meets[np.searchsorted(cells, flat[known])]
+    x, y = land.grid.xy_of_cells(np.where(known, flat, 0))
+    inside = shapely.contains_xy(hosts.geometry.to_numpy()[host_of], x, y)
+    kind = np.where(known & ~inside, kind, 0).reshape(path.shape)
+    first = np.argmax(kind > 0, axis=1)
+    code = kind[np.arange(len(hosts)), first]
+    hosts["exceedance"] = np.array(["", "hollow", "road", "watercourse", "building"], dtype=object)[code]
+
+
+def _walk(start: Ints, land: Terrain) -> Ints:
+    """Follow receivers for a fixed number of steps; -1 after the edge."""
+    receiver = land.receiver.ravel()
+    path = np.full((start.size, EXCEEDANCE_STEPS), -1, np.int64)
+    at = start.astype(np.int64)
+    for step in range(EXCEEDANCE_STEPS):
+        path[:, step] = at
+        at = np.where(at >= 0, receiver[np.where(at >= 0, at, 0)], -1)
+        if not (at >= 0).any():
+            break
+    return path
+
+
+def _what_lies_at(cells: Ints, data: Inputs, land: Terrain) -> Ints:
+    """Code the cells: 1 in a hollow, 2 on a road, 3 at a watercourse, 4 beside a building; the higher code wins."""
+    code = np.zeros(cells.size, np.int64)
+    if cells.size == 0:
+        return code
+    x, y = land.grid.xy_of_cells(cells)
+    tree = shapely.STRtree(shapely.points(x, y))
+    near = 0.75 * max(land.grid.cell_width_m, land.grid.cell_height_m)
+    layers = ((1, land.hollows, 0.0), (2, data.roads, 0.0), (3, data.watercourses, near), (4, data.buildings, near))
+    for number, layer, reach in layers:
+        if layer is None or len(layer) == 0:
+            continue
+        shapes = layer.geometry.to_numpy()
+        if reach > 0.0:
+            _, hit = tree.query(shapes, predicate="dwithin", distance=reach)
+        else:
+            _, hit = tree.query(shapes, predicate="intersects")
+        code[hit] = number
+    return code
