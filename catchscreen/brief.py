@@ -147,11 +147,12 @@ class Brief:
     def sources(self) -> Iterator[Source]:
         """Yield every source that was given, in the order of ``brief_sources.ROLES``."""
         for role in ROLES:
-            value = getattr(self, role)
-            if isinstance(value, tuple):
-                yield from value
-            elif value is not None:
-                yield value
+            yield from self.sources_of(role)
+
+    def sources_of(self, role: str) -> tuple[Source, ...]:
+        """Return the sources of one role: none, one, or several for the roles that allow it."""
+        value: Source | tuple[Source, ...] | None = getattr(self, role)
+        return value if isinstance(value, tuple) else () if value is None else (value,)
 
     @property
     def stem(self) -> str:
@@ -166,7 +167,7 @@ class Brief:
         said = {key: getattr(self, key) for key in _Heading.model_fields}
         for table in OPTION_TABLES:
             said[table] = plain(getattr(self, table))
-        said["sources"] = [[source.role, plain(source), fingerprint(source.data)] for source in self.sources()]
+        said["sources"] = [[source.role, _said(source), fingerprint(source.data)] for source in self.sources()]
         text = json.dumps(said, sort_keys=True, ensure_ascii=True)
         return hashlib.sha256(text.encode("ascii")).hexdigest()
 
@@ -224,6 +225,14 @@ def _restored(kind: type[Brief], fields: Mapping[str, Any]) -> Brief:
     for key, value in fields.items():
         object.__setattr__(brief, key, value)
     return brief
+
+
+def _said(source: Source) -> dict[str, Any]:
+    """Return what a source says, its path relative to the folder so that a moved folder makes the same digest."""
+    values = plain(source)
+    if source.path is not None and source.path.is_relative_to(source.folder):
+        values["file"] = source.path.relative_to(source.folder).as_posix()
+    return values
 
 
 def _homes() -> dict[str, list[str]]:

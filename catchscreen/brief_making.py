@@ -133,7 +133,7 @@ def _feed(digest: Any, data: Any) -> None:
     """Feed the content of a frame, series, array, raster or tuple of these to a digest."""
     if hasattr(data, "to_wkb") and hasattr(data, "columns"):
         data = data.to_wkb(hex=True)
-    if hasattr(data, "columns") or hasattr(data, "index"):
+    if hasattr(data, "to_numpy"):
         # Loaded only for frames given straight in: a brief from a file must be quick to read.
         from pandas.util import hash_pandas_object  # noqa: PLC0415
 

@@ -43,7 +43,8 @@ class Inputs:
     A layer that was not given is None: its meaning is "unknown", never "clear".
 
     ground_ticks : (rows, cols) int32, ground level in ticks of 0.1 mm; ground_valid : bool, False outside and in holes.
-    parcels : index parcel_id; land_use, owner_class, renewal_year (float), social_decile (float), keep_columns.
+    parcels : index parcel_id; land_use, owner_class, renewal_year (float), social_decile (float),
+    ground_fraction (share of the parcel on ground with a level; 0: off the raster), keep_columns.
     buildings : index building_id; height_m, year_built, use, deck, ballast, spare_load_kn_m2, reroof_year, is_listed.
     roads : polygons (lines are widened on reading); road_class ("carriageway" or "footway"), is_adopted, utility_density.
     land_cover : polygons with cover_class, or a Raster of class codes with ``cover_classes`` code -> class name.
@@ -351,6 +352,20 @@ class Proposals:
     """Measure -> its grade rules, user's overrides applied."""
     measures: tuple[Any, ...] = ()
     """The measures that made the proposals (``measures.contract.Measure``), for the stage's own later functions."""
+
+
+@dataclass(frozen=True, slots=True)
+class Sizes:
+    """The store chosen for each option.
+
+    stores : one per option, its ``store_id`` that of the trial chosen. storms : ``Storms.storms``, for what comes later.
+    options : index option_id; store_id, store_depth_mm, storm_id (the sizing storm that asks most), passes_sizing_storm
+    (bool), overflow_m3 in that storm, size_reason in plain words.
+    """
+
+    stores: Stores
+    options: pd.DataFrame
+    storms: pd.DataFrame
 
 
 @dataclass(frozen=True, slots=True)

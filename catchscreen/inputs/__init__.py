@@ -1,0 +1,148 @@
+"""Inputs: everything that a brief names is read, checked, mended, and brought into the elevation's CRS.
+
+All faults of all layers are gathered and raised once; repairs and unknowns are noted on the run.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from functools import partial
+from typing import Any, TypeVar
+
+import geopandas as gpd
+import pandas as pd
+
+from catchscreen.brief import Brief
+from catchscreen.brief_sources import Source
+from catchscreen.errors import Fault, InputsAtFault
+from catchscreen.inputs.cover import read_land_cover, read_roads
+from catchscreen.inputs.desk import Desk
+from catchscreen.inputs.evidence import read_evidence
+from catchscreen.inputs.joins import join_social_index
+from catchscreen.inputs.parcels import (
+    add_ground_fraction,
+    check_shapes,
+    note_unknown_columns,
+    read_district,
+    read_parcels,
+)
+from catchscreen.inputs.rain_series import read_rain_series
+from catchscreen.inputs.rainfall import read_evaporation, read_rain_table
+from catchscreen.inputs.raster import Ground, GroundTiles, drop_below_ground, find_ground, read_ground, read_levels
+from catchscreen.inputs.roles import PLAIN_ROLES, note_absent, read_plain
+from catchscreen.inputs.underground import read_constraints, read_groundwater, read_sewer_zones, read_soils
+from catchscreen.progress import Run
+from catchscreen.records import Inputs, Raster
+
+__all__ = ["check", "load"]
+
+_Value = TypeVar("_Value")
+
+
+def load(brief: Brief, requirements: pd.DataFrame | None, run: Run) -> Inputs:
+    """Read, check and mend everything that a brief names.
+
+    Parameters
+    ----------
+    brief : Brief
+    requirements : DataFrame or None
+        What measures read (column "column"); columns of these names in the user's layers pass through.
+    run : Run
+        Receives repairs, unknowns and notes.
+
+    Raises
+    ------
+    InputsAtFault
+        With every fault of every layer.
+    """
+    desk = _desk(brief, requirements, run, whole=True)
+    return _read_all(desk)
+
+
+def check(brief: Brief, requirements: pd.DataFrame | None, run: Run) -> tuple[Fault, ...]:
+    """Look at everything that a brief names without the heavy work; return the faults, note the rest on the run.
+
+    Levels of a very large ground model are not read.
+    """
+    desk = _desk(brief, requirements, run, whole=False)
+    try:
+        _read_all(desk)
+    except InputsAtFault as error:
+        return error.faults
+    return ()
+
+
+def _desk(brief: Brief, requirements: pd.DataFrame | None, run: Run, *, whole: bool) -> Desk:
+    columns = frozenset(map(str, requirements["column"])) if requirements is not None else frozenset()
+    return Desk(brief, run, whole=whole, kept_columns=columns)
+
+
+def _read_all(desk: Desk) -> Inputs:
+    """Read the ground's place first, since all else is brought to it; then parcels, district, ground, and each role."""
+    found = _tried(desk, lambda: find_ground(desk))
+    parcels = _tried(desk, lambda: read_parcels(desk))
+    district = _tried(desk, lambda: read_district(parcels, desk))
+    ground: Ground | None = None
+    if found is not None and district is not None:
+        ground = _tried(desk, lambda: read_ground(found, district, desk))
+        desk.area = tuple(float(value) for value in district.bounds)  # type: ignore[assignment]
+    if parcels is not None and desk.crs is not None:
+        check_shapes(parcels, desk)
+        if ground is not None:
+            bare, level = parcels, ground
+            parcels = _tried(desk, lambda: add_ground_fraction(bare, level, desk))
+    layers = _read_roles(desk, found, ground)
+    note_absent(desk)
+    desk.stop_if_faults()
+    if ground is None or parcels is None or district is None:
+        raise InputsAtFault(desk.faults)
+    parcels = join_social_index(parcels, layers["social_index"], desk)
+    note_unknown_columns(parcels, desk)
+    return Inputs(ground.grid.crs, ground.grid, ground.ticks, ground.valid, parcels, district, **layers)
+
+
+def _tried(desk: Desk, read: Callable[[], _Value]) -> _Value | None:
+    """Return what a reader returns, or None with its faults kept."""
+    desk.run.check_stop()
+    try:
+        return read()
+    except InputsAtFault as error:
+        desk.faults.extend(error.faults)
+        return None
+
+
+def _role(desk: Desk, role: str, read: Callable[[Source], _Value]) -> _Value | None:
+    """Read a role that is given once; None when it is not given."""
+    for source in desk.brief.sources_of(role):
+        return _tried(desk, lambda: read(source))  # noqa: B023 - called at once
+    return None
+
+
+def _read_roles(desk: Desk, found: GroundTiles | None, ground: Ground | None) -> dict[str, Any]:
+    """Read every optional role; faults are kept."""
+    grid = ground.grid if ground is not None else None
+    layers: dict[str, Any] = {role: _role(desk, role, partial(_plain, role, desk)) for role in PLAIN_ROLES}
+    layers["roads"] = _role(desk, "roads", lambda source: read_roads(source, desk))
+    cover = _role(desk, "land_cover", lambda source: read_land_cover(source, grid, desk))
+    layers["land_cover"], layers["cover_classes"] = cover if cover is not None else (None, {})
+    layers["soils"] = _role(desk, "soils", lambda source: read_soils(source, desk))
+    layers["groundwater"] = _role(desk, "groundwater", lambda source: read_groundwater(source, found, grid, desk))
+    layers["constraints"] = read_constraints(desk)
+    layers["sewer_zones"] = _role(desk, "sewer_zones", lambda source: read_sewer_zones(source, desk))
+    layers["evidence"] = read_evidence(desk)
+    layers["surface_model"] = _role(desk, "surface_model", lambda source: _surface(source, found, ground, desk))
+    layers["rain_table"] = _role(desk, "rain_table", lambda source: read_rain_table(source, desk))
+    layers["rain_series"] = _role(desk, "rain_series", lambda source: read_rain_series(source, desk))
+    layers["evaporation"] = _role(desk, "evaporation", lambda source: read_evaporation(source, desk))
+    return layers
+
+
+def _plain(role: str, desk: Desk, source: Source) -> gpd.GeoDataFrame:
+    return read_plain(role, source, desk)
+
+
+def _surface(source: Source, found: GroundTiles | None, ground: Ground | None, desk: Desk) -> Raster | None:
+    """Read the surface model, holes where it lies under the ground."""
+    if found is None or ground is None:
+        return None
+    return drop_below_ground(read_levels(source, found, ground.grid), ground, desk)

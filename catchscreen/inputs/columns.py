@@ -1,0 +1,246 @@
+"""Columns brought in: their names mapped to ours, their values made numbers, flags or our words, ranges checked."""
+
+from __future__ import annotations
+
+import difflib
+import re
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field
+from typing import Any, Final, Literal
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+import shapely
+
+from catchscreen.brief_sources import Source
+from catchscreen.errors import Fault, InputsAtFault
+from catchscreen.inputs.desk import Desk, listed, make_fault, refuse
+
+YES: Final = frozenset({"yes", "y", "true", "t", "1", "1.0", "ja", "oui", "si"})
+NO: Final = frozenset({"no", "n", "false", "f", "0", "0.0", "nein", "non", "nee"})
+NOTHING: Final = frozenset({"", "nan", "none", "null", "<na>", "na", "n/a", "-", "?", "nat"})
+
+
+@dataclass(frozen=True, slots=True)
+class Column:
+    """One column that a role carries: what it holds and within what limits.
+
+    words : the words allowed, others become ``otherwise``.
+    low, high : plausible range, values outside count as unknown.
+    """
+
+    name: str
+    kind: Literal["text", "number", "flag"] = "text"
+    words: tuple[str, ...] = ()
+    otherwise: str = ""
+    low: float = -np.inf
+    high: float = np.inf
+    lengths: bool = False
+    also: Mapping[str, str] = field(default_factory=dict)
+    """Their word -> ours, for words that people commonly write."""
+
+
+def number(name: str, low: float = -np.inf, high: float = np.inf, *, lengths: bool = False) -> Column:
+    """Return a column of numbers within a plausible range; ``lengths`` follow the source's vertical unit."""
+    return Column(name, "number", low=low, high=high, lengths=lengths)
+
+
+def flag(name: str) -> Column:
+    """Return a column of yes or no."""
+    return Column(name, "flag")
+
+
+def words(
+    name: str, allowed: Iterable[str], otherwise: str = "unknown", also: Mapping[str, str] | None = None
+) -> Column:
+    """Return a column of our own words."""
+    return Column(name, "text", words=tuple(allowed), otherwise=otherwise, also=also or {})
+
+
+def text(name: str) -> Column:
+    """Return a column of free text."""
+    return Column(name)
+
+
+def pick_columns(
+    frame: pd.DataFrame, source: Source, desk: Desk, columns: Iterable[Column], keep: Iterable[str] = ()
+) -> Any:
+    """Return the frame with our columns only (all of them, unknown where absent), what measures read, and ``keep``.
+
+    Raises
+    ------
+    InputsAtFault
+        When the brief maps a column that is not there.
+    """
+    wanted = tuple(columns)
+    _check_mapping(frame, source, {column.name for column in wanted} | desk.kept_columns | _id_names(source))
+    picked: dict[str, Any] = {}
+    for column in wanted:
+        theirs = source.columns.get(column.name, column.name)
+        values = frame[theirs] if theirs in frame.columns else None
+        picked[column.name] = _bring(values, column, len(frame), source, desk)
+    for name in [*desk.kept_columns, *keep]:
+        theirs = source.columns.get(name, name)
+        if name not in picked and theirs in frame.columns and theirs != "geometry":
+            picked[name] = frame[theirs].to_numpy()
+    table = pd.DataFrame(picked, index=frame.index)
+    if isinstance(frame, gpd.GeoDataFrame):
+        return gpd.GeoDataFrame(table, geometry=frame.geometry, crs=frame.crs)
+    return table
+
+
+def _id_names(source: Source) -> set[str]:
+    """Return names under which a brief may map the id."""
+    return {f"{source.role.removesuffix('s')}_id", "id", "parcel_id", "zone_id", "overflow_id", "property_id"}
+
+
+def _check_mapping(frame: pd.DataFrame, source: Source, ours: set[str]) -> None:
+    """Refuse mappings to columns that are not there, and names of ours that do not exist."""
+    faults: list[Fault] = []
+    there = [str(name) for name in frame.columns]
+    for our, theirs in source.columns.items():
+        if theirs not in there:
+            near = difflib.get_close_matches(theirs, there, n=1)
+            cure = (f'Did you mean "{near[0]}"? ' if near else "") + f"Columns are: {listed(there, 20)}."
+            faults.append(
+                make_fault("missing-column", source, f'columns.{our} names "{theirs}", which is not there.', cure)
+            )
+        elif our not in ours:
+            near = difflib.get_close_matches(our, sorted(ours), n=1)
+            cure = (f'Did you mean "{near[0]}"? ' if near else "") + f"Our columns are: {', '.join(sorted(ours))}."
+            faults.append(make_fault("unknown-key", source, f"columns.{our} is no column of {source.role}.", cure))
+    if faults:
+        raise InputsAtFault(faults)
+
+
+def _bring(values: Any, column: Column, length: int, source: Source, desk: Desk) -> Any:
+    """Return one column in our terms."""
+    if column.kind == "number":
+        return _numbers(values, column, length, source, desk)
+    if column.kind == "flag":
+        return _flags(values, column, length, source, desk)
+    return _texts(values, column, length, source, desk)
+
+
+def as_numbers(values: pd.Series[Any]) -> pd.Series[float]:
+    """Turn values into float64, decimal commas allowed; what is no number becomes NaN."""
+    if values.dtype == bool or not pd.api.types.is_numeric_dtype(values):
+        plain = values.astype(str).str.strip().str.replace(",", ".", regex=False)
+        return pd.to_numeric(plain, errors="coerce").astype(np.float64)
+    return values.astype(np.float64)
+
+
+def _numbers(values: Any, column: Column, length: int, source: Source, desk: Desk) -> Any:
+    """Return numbers within the plausible range, NaN elsewhere."""
+    if values is None:
+        return np.full(length, np.nan)
+    found = as_numbers(values)
+    if column.lengths:
+        found = found * {"m": 1.0, "ft": 0.3048, "cm": 0.01, "mm": 0.001}[getattr(source, "vertical_unit", "m")]
+    given = ~values.astype(str).str.strip().str.lower().isin(NOTHING)
+    unread = given & found.isna()
+    _list_odd("not-a-number", column, values[unread], "no number", source, desk)
+    outside = (found < column.low) | (found > column.high)
+    limits = f"outside {column.low:g} to {column.high:g}"
+    _list_odd("implausible-value", column, values[outside], limits, source, desk)
+    return found.where(~outside).to_numpy(dtype=np.float64)
+
+
+def _flags(values: Any, column: Column, length: int, source: Source, desk: Desk) -> Any:
+    """Return True, False or NA."""
+    if values is None:
+        return pd.array([pd.NA] * length, dtype="boolean")
+    low = values.astype(str).str.strip().str.lower()
+    result = pd.array([True if word in YES else False if word in NO else pd.NA for word in low], dtype="boolean")
+    odd = ~low.isin(YES | NO | NOTHING)
+    _list_odd("unknown-word", column, values[odd], "neither yes nor no", source, desk)
+    return result
+
+
+def our_word(word: str) -> str:
+    """Write a word the way ours are written: small letters, underscores."""
+    return re.sub(r"[^a-z0-9]+", "_", word.strip().lower()).strip("_")
+
+
+def _texts(values: Any, column: Column, length: int, source: Source, desk: Desk) -> Any:
+    """Return texts; "" or the column's other word where nothing is known."""
+    if values is None:
+        return np.full(length, column.otherwise, dtype=object)
+    plain = values.astype(str).str.strip()
+    plain = plain.where(~plain.str.lower().isin(NOTHING), "")
+    if not column.words:
+        return plain.to_numpy(dtype=object)
+    mapped = plain.map(lambda word: column.also.get(our_word(word), our_word(word)))
+    odd = ~mapped.isin([*column.words, ""])
+    _list_odd("unknown-word", column, values[odd], f"none of {', '.join(column.words)}", source, desk)
+    return mapped.where(mapped.isin(column.words), column.otherwise).to_numpy(dtype=object)
+
+
+def _list_odd(code: str, column: Column, values: Any, what: str, source: Source, desk: Desk) -> None:
+    """List values that were taken for unknown, in one issue."""
+    if len(values):
+        shown = listed(sorted({str(value) for value in values}))
+        message = f"{column.name}: {len(values)} values are {what} and count as unknown: {shown}."
+        cure = "Correct them, or map the right column in columns."
+        desk.note("repair", code, source, message, cure=cure)
+
+
+def set_ids(frame: gpd.GeoDataFrame, original: pd.DataFrame, name: str, source: Source, desk: Desk) -> gpd.GeoDataFrame:
+    """Index a frame by its ids, sorted; ids are made from the place where there are none.
+
+    Raises
+    ------
+    InputsAtFault
+        When parcels share an id: results could not be told apart.
+    """
+    theirs = source.columns.get(name, source.columns.get("id", name))
+    if theirs in original.columns:
+        ids = clean_ids(original[theirs])
+    else:
+        ids = _made_ids(frame, source)
+        message = f"There is no column {name}: ids were made from each feature's place."
+        desk.note("note", "made-ids", source, message, cure=f'Name one: columns = {{ {name} = "..." }}.')
+    empty = ids == ""
+    if empty.any():
+        ids = ids.where(~empty, _made_ids(frame, source))
+        desk.note("repair", "empty-id", source, f"{int(empty.sum())} features have no id: made from their place.")
+    ids = _unlike(ids, original, name, source, desk)
+    indexed = frame.set_index(pd.Index(ids.to_numpy(dtype=object), name=name)).sort_index(kind="stable")
+    return gpd.GeoDataFrame(indexed)
+
+
+def clean_ids(values: pd.Series[Any]) -> pd.Series[str]:
+    """Write ids as text, 12.0 as 12, nothing as ""."""
+    plain = values.astype(str).str.strip().str.replace(r"^(-?\d+)\.0+$", r"\1", regex=True)
+    return plain.where(~plain.str.lower().isin(NOTHING), "").astype(object)
+
+
+def _made_ids(frame: gpd.GeoDataFrame, source: Source) -> pd.Series[str]:
+    """Make ids from the inner point of each feature on a grid of 1 m; like ones get a number in order of place."""
+    points = shapely.point_on_surface(frame.geometry.to_numpy())
+    xy = shapely.get_coordinates(points)
+    base = [f"{source.role[0]}{int(x)}_{int(y)}" for x, y in np.floor(xy)]
+    order = np.lexsort((xy[:, 0], xy[:, 1]))
+    seen: dict[str, int] = {}
+    made = [""] * len(base)
+    for row in order:
+        seen[base[row]] = seen.get(base[row], 0) + 1
+        made[row] = base[row] if seen[base[row]] == 1 else f"{base[row]}_{seen[base[row]]}"
+    return pd.Series(made, index=frame.index, dtype=object)
+
+
+def _unlike(ids: pd.Series[str], original: pd.DataFrame, name: str, source: Source, desk: Desk) -> pd.Series[str]:
+    """Return ids of which no two are the same."""
+    twice = ids[ids.duplicated(keep=False)]
+    if twice.empty:
+        return ids
+    shown = listed(sorted(set(twice)))
+    if source.role == "parcels":
+        single = [str(column) for column in original.columns if column != "geometry" and original[column].is_unique]
+        cure = "Give each parcel an id of its own"
+        cure += f", or use another column as {name}: {listed(single)}." if single else "."
+        raise refuse("duplicate-id", source, f"{len(twice)} parcels share ids: {shown}.", cure)
+    place = ids.groupby(ids).cumcount()
+    desk.note("repair", "duplicate-id", source, f"{len(twice)} features share ids, which got a number each: {shown}.")
+    return ids.where(place == 0, ids + "_" + (place + 1).astype(str))

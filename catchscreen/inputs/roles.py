@@ -1,0 +1,160 @@
+"""What each role carries: its id, its geometry, its columns with their plausible ranges, and what its absence means.
+
+Plausible ranges are wide: a value outside is far more likely a wrong unit or a typing error than a fact.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from types import MappingProxyType
+from typing import Final
+
+import geopandas as gpd
+
+from catchscreen.brief_sources import Source
+from catchscreen.inputs.columns import Column, flag, number, pick_columns, set_ids, text, words
+from catchscreen.inputs.desk import Desk, GeometryKind
+from catchscreen.inputs.vector import read_layer
+
+YEAR: Final = (1000.0, 2100.0)
+
+LAND_USES: Final = (
+    "homes", "school", "offices", "retail", "industry", "depot", "health", "civic", "railway", "highway", "park",
+    "pitch", "open", "unknown",
+)  # fmt: skip
+OWNER_CLASSES: Final = (
+    "council", "public_body", "housing_association", "private_single", "private_many", "unknown",
+)  # fmt: skip
+LAND_USE_WORDS: Final = {
+    "housing": "homes", "residential": "homes", "house": "homes", "education": "school", "schools": "school",
+    "office": "offices", "commercial": "retail", "shop": "retail", "shops": "retail", "industrial": "industry",
+    "warehouse": "industry", "hospital": "health", "healthcare": "health", "public": "civic", "rail": "railway",
+    "road": "highway", "street": "highway", "recreation": "park", "sports": "pitch", "open_space": "open",
+}  # fmt: skip
+
+PARCEL_COLUMNS: Final = (
+    words("land_use", LAND_USES, also=LAND_USE_WORDS),
+    words("owner_class", OWNER_CLASSES, also={"municipal": "council", "city": "council", "private": "private_single"}),
+    number("renewal_year", 1990, 2100),
+    number("social_decile", 1, 10),
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Role:
+    """How one plain vector role is read."""
+
+    id_name: str
+    kinds: tuple[GeometryKind, ...]
+    columns: tuple[Column, ...]
+
+
+PLAIN_ROLES: Final[Mapping[str, Role]] = MappingProxyType(
+    {
+        "buildings": Role(
+            "building_id",
+            ("polygon",),
+            (
+                number("height_m", 0, 400, lengths=True),
+                number("year_built", *YEAR),
+                text("use"),
+                words("deck", ("concrete", "steel", "timber", "unknown"), also={"metal": "steel", "wood": "timber"}),
+                text("ballast"),
+                number("spare_load_kn_m2", 0, 20),
+                number("reroof_year", 1990, 2100),
+                flag("is_listed"),
+            ),
+        ),
+        "storm_overflows": Role("overflow_id", ("point",), (number("spills_per_year", 0, 400), text("zone_id"))),
+        "outlets": Role("outlet_id", ("point",), ()),
+        "watercourses": Role("watercourse_id", ("line", "polygon"), (text("name"), flag("is_tidal"))),
+        "culverts": Role(
+            "culvert_id",
+            ("line",),
+            (
+                words("kind", ("culvert", "underpass"), otherwise="culvert", also={"bridge": "underpass"}),
+                number("upstream_level_m", -500, 9000, lengths=True),
+                number("downstream_level_m", -500, 9000, lengths=True),
+                number("width_m", 0.05, 60),
+            ),
+        ),
+        "property_points": Role("property_id", ("point",), (text("use"), number("threshold_level_m", -500, 9000))),
+        "social_index": Role("social_id", ("polygon",), (number("decile", 1, 10), number("value"))),
+        "utilities": Role(
+            "utility_id", ("line", "polygon"), (text("kind"), number("depth_m", 0, 30), number("diameter_mm", 5, 6000))
+        ),
+        "trees": Role(
+            "tree_id",
+            ("point", "polygon"),
+            (number("stem_diameter_mm", 10, 5000), number("canopy_m", 0.2, 60), flag("is_protected")),
+        ),
+        "heritage": Role("heritage_id", ("polygon", "point"), (text("kind"), text("name"))),
+        "supply_points": Role("supply_id", ("point",), (text("product"), number("price_per_t", 0, 2000))),
+        "recorded_floods": Role(
+            "flood_id", ("polygon", "point", "line"), (text("date"), number("depth_m", 0.0, 10), text("source"))
+        ),
+    }
+)
+
+ABSENT: Final[Mapping[str, str]] = MappingProxyType(
+    {
+        "district": "The district is taken as the convex hull of the parcels and 100 m around it.",
+        "buildings": "Where roofs lie is unknown: no roof is proposed, distances to buildings are unknown.",
+        "roads": "Where roads lie is unknown: road ground counts as unknown cover.",
+        "land_cover": "What covers the ground is unknown: impermeable shares come from land use, with wide ranges.",
+        "surface_model": "Roof slopes and heights are unknown.",
+        "soils": "Infiltration rates are unknown: paving is sized at the low rate and marked unproven.",
+        "groundwater": "The depth to groundwater is unknown.",
+        "constraints": "Protection zones, contamination, unstable ground etc. are unknown: no evidence of absence.",
+        "sewer_zones": "Which ground drains to which sewer is unknown: one zone with the default capacity.",
+        "storm_overflows": "Which overflows spill, and how often, is unknown: the criterion is dropped for all.",
+        "outlets": "Sub-catchments are made to a target size.",
+        "watercourses": "Watercourses are unknown as outfalls.",
+        "culverts": "Culverts and underpasses are unknown: embankments may act as dams in the model.",
+        "owner_class": "Who owns the parcels is unknown: the criterion takes its middle, with its whole range.",
+        "renewal_year": "When ground and roofs are renewed is unknown: the criterion is dropped for all.",
+        "property_points": "Where people live and work is unknown: hollows are not weighed by who is exposed.",
+        "social_index": "Who would gain is unknown: the criterion is dropped for all.",
+        "utilities": "Pipes and cables in the ground are unknown.",
+        "trees": "Trees and their roots are unknown.",
+        "heritage": "Protected buildings and areas are unknown.",
+        "supply_points": "Where material comes from is unknown: haul is left out.",
+        "rain_table": "No depth-duration table: plain depths in one hour are run, without return periods.",
+        "rain_series": "No rain series: yearly volumes are not computed.",
+        "evaporation": "Evaporation is unknown: a generic yearly course is used.",
+        "recorded_floods": "No recorded flood to compare with.",
+        "evidence": "No site test or survey: maps alone decide, and maps do not hold for a single plot.",
+    }
+)
+"""Role (or parcel column) -> what it means that it was not given."""
+
+
+def read_plain(role: str, source: Source, desk: Desk) -> gpd.GeoDataFrame:
+    """Read a role that needs nothing but its columns.
+
+    Raises
+    ------
+    InputsAtFault
+        When the layer cannot be read or brought over.
+    """
+    spec = PLAIN_ROLES[role]
+    layer = read_layer(source, desk, spec.kinds)
+    frame = pick_columns(layer, source, desk, spec.columns)
+    return note_if_empty(set_ids(frame, layer, spec.id_name, source, desk), source, desk)
+
+
+def note_if_empty(frame: gpd.GeoDataFrame, source: Source, desk: Desk) -> gpd.GeoDataFrame:
+    """Say when a layer has nothing in the district: that is knowledge, not ignorance."""
+    if frame.empty:
+        desk.note("note", "nothing-here", source, "The layer has no feature in the district.")
+    return frame
+
+
+def note_absent(desk: Desk) -> None:
+    """List every role that was not given and what that means."""
+    for role, meaning in ABSENT.items():
+        given = bool(desk.brief.sources_of(role)) if hasattr(desk.brief, role) else True
+        if not given:
+            cure = f"Add [{role}] to the brief."
+            desk.note("unknown", "no-layer", role, meaning, cure=cure)

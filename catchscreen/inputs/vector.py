@@ -1,0 +1,285 @@
+"""Vector layers brought in: found in files, folders and zips, mended, and transformed to the result's CRS."""
+
+from __future__ import annotations
+
+import difflib
+import warnings
+import zipfile
+from pathlib import Path
+from typing import Any, Final
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+import pyogrio
+import shapely
+from pyogrio.errors import DataLayerError, DataSourceError
+
+from catchscreen.brief_sources import Source, is_pattern, split_zip
+from catchscreen.inputs.desk import Desk, GeometryKind, listed, refuse
+from catchscreen.inputs.reference import bounds_in, bring_to_result, horizontal, source_crs
+
+VECTOR_SUFFIXES: Final = (
+    ".gpkg",
+    ".shp",
+    ".geojson",
+    ".json",
+    ".gdb",
+    ".fgb",
+    ".sqlite",
+    ".gml",
+    ".kml",
+    ".tab",
+    ".mif",
+)
+TABLE_SUFFIXES: Final = (".csv", ".xlsx", ".dbf", ".ods")
+POINT_COLUMNS: Final = {
+    "X_POSSIBLE_NAMES": "x,easting,east,lon,longitude",
+    "Y_POSSIBLE_NAMES": "y,northing,north,lat,latitude",
+}
+TYPE_NUMBERS: Final = {"point": (0, 4), "line": (1, 2, 5), "polygon": (3, 6)}
+SHOWN_IDS: Final = 5
+
+
+def dataset_path(source: Source) -> str:
+    """Return the path of a source's dataset as pyogrio takes it.
+
+    Raises
+    ------
+    InputsAtFault
+        When a zip holds several datasets and none is named, or a pattern names several files.
+    """
+    path = source.path
+    if path is None:
+        raise refuse("missing-key", source, f"[{source.role}] names no file.", 'Add file = "...".')
+    archive = split_zip(path)
+    if archive is not None:
+        return _path_in_zip(*archive, source)
+    if is_pattern(path):
+        cure = "Name one file; merge the parts first if there are several."
+        raise refuse("wrong-type", source, "A pattern is for raster tiles only.", cure)
+    return str(path)
+
+
+def _path_in_zip(archive: Path, inner: str, source: Source) -> str:
+    """Return the path of the one dataset in a zip."""
+    base = f"/vsizip/{archive.as_posix()}"
+    if inner:
+        return f"{base}/{inner}"
+    found = datasets_in_zip(archive)
+    if len(found) == 1:
+        return f"{base}/{found[0]}"
+    if not found:
+        raise refuse("unreadable-file", source, f"{archive.name} holds no vector layer.", "Name another file.")
+    cure = f'Name one of them: file = "{archive.name}/{found[0]}".'
+    raise refuse("several-layers", source, f"{archive.name} holds {listed(found)}.", cure)
+
+
+def datasets_in_zip(archive: Path) -> list[str]:
+    """List the vector datasets of a zip, a ``.gdb`` folder as one; empty when it cannot be read."""
+    try:
+        with zipfile.ZipFile(archive) as opened:
+            names = opened.namelist()
+    except (OSError, zipfile.BadZipFile):
+        return []
+    folders = {name[: name.lower().index(".gdb/") + 4] for name in names if ".gdb/" in name.lower()}
+    files = {name for name in names if name.lower().endswith(VECTOR_SUFFIXES) and ".gdb/" not in name.lower()}
+    return sorted(folders | files)
+
+
+def list_layers(path: str) -> list[tuple[str, str]]:
+    """List (layer, geometry type; "" for a plain table) of a dataset; empty when it cannot be read."""
+    try:
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore")
+            found = pyogrio.list_layers(path)
+    except (DataSourceError, DataLayerError, ValueError):
+        return []
+    return [(str(name), "" if kind is None else str(kind)) for name, kind in found]
+
+
+def _choose_layer(path: str, source: Source, *, needs_geometry: bool) -> str:
+    """Return the layer to read: the named one, the only one, or the one named like the role.
+
+    Raises
+    ------
+    InputsAtFault
+        When the file cannot be read, the layer is not in it, or several could be meant.
+    """
+    layers = list_layers(path)
+    names = [name for name, _ in layers]
+    if not names:
+        cure = "Name a vector file that opens in a GIS (.gpkg, .shp, .geojson, .gdb), or save it again."
+        raise refuse("unreadable-file", source, f"{Path(path).name} cannot be read as a vector layer.", cure)
+    if source.layer is not None:
+        if source.layer in names:
+            return source.layer
+        near = difflib.get_close_matches(source.layer, names, n=1)
+        hint = f'Did you mean "{near[0]}"? ' if near else ""
+        raise refuse(
+            "missing-layer", source, f'There is no layer "{source.layer}".', f"{hint}It holds: {listed(names)}."
+        )
+    usable = [name for name, kind in layers if kind] if needs_geometry else names
+    for candidates in (usable, names):
+        if len(candidates) == 1:
+            return candidates[0]
+        if source.role in candidates:
+            return source.role
+    cure = f'Add layer = "..." to [{source.role}].'
+    raise refuse("several-layers", source, f"It holds several layers: {listed(names, 12)}.", cure)
+
+
+def read_frame(source: Source, desk: Desk, *, within_area: bool = True) -> gpd.GeoDataFrame:
+    """Read a layer with its own columns, its CRS known, not yet transformed.
+
+    Only features that touch the area are read, when there is one and ``within_area``.
+    """
+    given = source.data is not None
+    frame = _given_frame(source) if given else _read_file(source, desk, within_area=within_area)
+    return gpd.GeoDataFrame(_apply_where(frame, source))
+
+
+def _given_frame(source: Source) -> gpd.GeoDataFrame:
+    """Take a GeoDataFrame given straight in; its named index becomes a column."""
+    if not isinstance(source.data, gpd.GeoDataFrame):
+        cure = "Give a path or a GeoDataFrame."
+        raise refuse("wrong-type", source, f"A {type(source.data).__name__} is no vector layer.", cure)
+    frame = source.data.copy()
+    if frame.index.name is not None and frame.index.name not in frame.columns:
+        frame = frame.reset_index()
+    frame = _named_geometry(frame.reset_index(drop=True))
+    stored = frame.crs.to_wkt() if frame.crs is not None else None
+    return frame.set_crs(source_crs(stored, source), allow_override=True)
+
+
+def _read_file(source: Source, desk: Desk, *, within_area: bool) -> gpd.GeoDataFrame:
+    """Read a layer from its file."""
+    path = dataset_path(source)
+    layer = _choose_layer(path, source, needs_geometry=True)
+    points = POINT_COLUMNS if path.lower().endswith(".csv") else {}
+    try:
+        with warnings.catch_warnings():
+            # Drivers warn of their own oddities (measured points, unusual names); what matters is checked below.
+            warnings.simplefilter("ignore")
+            info = pyogrio.read_info(path, layer=layer, **points)
+            crs = source_crs(info["crs"], source)
+            bbox = None
+            if within_area and desk.area is not None and desk.crs is not None:
+                bbox = bounds_in(desk.area, desk.crs, horizontal(crs)[0], source)
+            frame = pyogrio.read_dataframe(path, layer=layer, bbox=bbox, **points)
+    except (DataSourceError, DataLayerError, shapely.errors.ShapelyError, ValueError) as error:
+        if isinstance(error, ValueError) and hasattr(error, "faults"):
+            raise
+        reason = (str(error).splitlines() or ["unknown reason"])[0].rstrip(".")
+        raise refuse(
+            "unreadable-file", source, f'Layer "{layer}" cannot be read: {reason}.', "Save it again."
+        ) from error
+    if not isinstance(frame, gpd.GeoDataFrame):
+        cure = "Name a layer with geometry; a CSV needs columns x and y (or easting, northing; lon, lat)."
+        raise refuse("no-geometry", source, f'"{layer}" is a table without geometry.', cure)
+    return _named_geometry(frame).set_crs(crs, allow_override=True)
+
+
+def _named_geometry(frame: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
+    """Call the active geometry "geometry"."""
+    name = frame.geometry.name
+    if name == "geometry":
+        return frame
+    return frame.drop(columns="geometry", errors="ignore").rename_geometry("geometry")
+
+
+def _apply_where(frame: Any, source: Source) -> Any:
+    """Keep the rows whose columns hold the values that the brief names."""
+    for column, value in source.where.items():
+        if column not in frame.columns:
+            names = [str(name) for name in frame.columns]
+            raise refuse("missing-column", source, f'where names "{column}".', f"Columns are: {listed(names, 20)}.")
+        frame = frame[frame[column].astype(str).str.strip() == str(value)]
+    return frame.reset_index(drop=True)
+
+
+def read_layer(
+    source: Source, desk: Desk, kinds: tuple[GeometryKind, ...], *, within_area: bool = True
+) -> gpd.GeoDataFrame:
+    """Read a layer, mend its geometry and bring it to the result's CRS; rows keep the order of the file.
+
+    Raises
+    ------
+    InputsAtFault
+        When it cannot be read, has no usable geometry, or cannot be brought over.
+    """
+    frame = read_frame(source, desk, within_area=within_area)
+    frame = mend_geometry(frame, source, desk, kinds)
+    return bring_to_result(frame, desk, source)
+
+
+def mend_geometry(
+    frame: gpd.GeoDataFrame, source: Source, desk: Desk, kinds: tuple[GeometryKind, ...]
+) -> gpd.GeoDataFrame:
+    """Drop null geometry, flatten to two dimensions, repair what is invalid, keep the kinds that the role takes.
+
+    Every repair is listed.
+    """
+    if frame.empty:
+        return frame
+    shapes = shapely.force_2d(frame.geometry.to_numpy())
+    names = row_names(frame, source)
+    missing = shapely.is_missing(shapes) | shapely.is_empty(shapes)
+    _list_dropped("null-geometry", "have no geometry and were left out", names[missing], source, desk)
+    shapes = _repair_invalid(shapes, missing, names, source, desk)
+    numbers = [number for kind in kinds for number in TYPE_NUMBERS[kind]]
+    wrong = ~missing & ~np.isin(shapely.get_type_id(shapes), numbers)
+    if not missing.all() and wrong[~missing].all():
+        found = sorted({str(shape.geom_type) for shape in shapes[~missing]})
+        message = f"Its features are {' and '.join(found)}; {source.role} takes {' or '.join(kinds)}s."
+        raise refuse("wrong-geometry", source, message, "Name another layer.")
+    _list_dropped("wrong-geometry", f"are no {' or '.join(kinds)} and were left out", names[wrong], source, desk)
+    kept = ~(missing | wrong)
+    if not kept.any():
+        raise refuse("no-geometry", source, "No feature has a usable geometry.", "Name another layer.")
+    return frame.set_geometry(gpd.GeoSeries(shapes, index=frame.index, crs=frame.crs))[kept].reset_index(drop=True)
+
+
+def row_names(frame: pd.DataFrame, source: Source) -> Any:
+    """Name the rows for messages: by the id column that the brief maps, else "row 3"."""
+    for name in (
+        *(column for ours, column in source.columns.items() if ours.endswith("_id")),
+        f"{source.role[:-1]}_id",
+    ):
+        if name in frame.columns:
+            return frame[name].astype(str).to_numpy(dtype=object)
+    return np.array([f"row {number}" for number in range(1, len(frame) + 1)], dtype=object)
+
+
+def _repair_invalid(shapes: Any, missing: Any, names: Any, source: Source, desk: Desk) -> Any:
+    """Repair invalid shapes, keeping their polygons, and list each."""
+    invalid = ~missing & ~shapely.is_valid(shapes)
+    for row in np.flatnonzero(invalid):
+        before = shapes[row]
+        mended = (
+            _polygons_of(shapely.make_valid(before))
+            if before.geom_type.endswith("Polygon")
+            else shapely.make_valid(before)
+        )
+        reason = shapely.is_valid_reason(before).split("[")[0]
+        message = (
+            f"{names[row]}: {reason.lower()}; repaired, area {before.area:.1f} before and {mended.area:.1f} after."
+        )
+        desk.note("repair", "invalid-geometry", source, message, cure="Mend it in the source.", feature=str(names[row]))
+        shapes[row] = mended
+    return shapes
+
+
+def _polygons_of(shape: Any) -> Any:
+    """Keep the polygons of a repaired shape."""
+    if shape.geom_type in ("Polygon", "MultiPolygon"):
+        return shape
+    parts = [part for part in shapely.get_parts(shape) if part.geom_type in ("Polygon", "MultiPolygon")]
+    return shapely.union_all(parts) if parts else shapely.Polygon()
+
+
+def _list_dropped(code: str, what: str, names: Any, source: Source, desk: Desk) -> None:
+    """List features that were left out, in one issue."""
+    if len(names):
+        message = f"{len(names)} features {what}: {listed([str(name) for name in names], SHOWN_IDS)}."
+        desk.note("repair", code, source, message, cure="Mend or delete them in the source.")
