@@ -112,17 +112,21 @@ def _geodata_libraries() -> Finding:
 
 
 def _transformations() -> Finding:
-    """See that PROJ finds its database; a PROJ_LIB or PROJ_DATA left behind by another program often hides it."""
+    """See that each PROJ finds its database; a PROJ_DATA left behind by another program hides the rasters' one."""
 
     def look() -> Finding:
         import pyproj
+        from rasterio.warp import transform
 
-        accuracy = pyproj.Transformer.from_crs(4326, 32632, always_xy=True)
-        x, y = accuracy.transform(9.0, 0.0)
-        is_right = abs(x - 500000.0) < 1e-3 and abs(y) < 1e-3
+        x, y = pyproj.Transformer.from_crs(4326, 32632, always_xy=True).transform(9.0, 0.0)
         text = f"PROJ {pyproj.proj_version_str} with its database in {pyproj.datadir.get_data_dir()}"
-        cure = "" if is_right else "Unset PROJ_LIB and PROJ_DATA, which another program may have set."
-        return Finding("transformations", is_ok=is_right, text=text, cure=cure)
+        try:
+            xs, ys = transform("EPSG:4326", "EPSG:32632", [9.0], [0.0])
+        except ValueError as error:  # what rasterio raises is one
+            cure = "Unset PROJ_DATA and PROJ_LIB, which another program may have set."
+            return Finding("transformations", is_ok=False, text=f"{text}; for rasters: {error}", cure=cure)
+        greatest = max(abs(x - 500_000.0), abs(y), abs(xs[0] - 500_000.0), abs(ys[0]))
+        return Finding("transformations", is_ok=greatest < 1e-3, text=f"{text}; right within {greatest:.0e} m")
 
     return _guarded("transformations", look)
 
