@@ -77,7 +77,8 @@ def _apply_threshold(options: pd.DataFrame, rule: Threshold, verdicts: _Verdicts
     listed = values.to_numpy()
     store = {"gate": verdicts.gates, "switch": verdicts.switches, "flag": verdicts.flags}[rule.kind]
     for row in np.flatnonzero(struck & concerned):
-        text = rule.reason.format(value=listed[row])
+        value = listed[row].replace("_", " ") if isinstance(listed[row], str) else listed[row]
+        text = rule.reason.format(value=value)
         store[row].append(f"{text} (so {rule.to_variant})" if rule.kind == "switch" else text)
         verdicts.known_switches[row] += rule.kind == "switch"
     if not rule.unknown_text:

@@ -12,6 +12,7 @@ import pandas as pd
 from catchscreen.errors import MeasureFailed
 from catchscreen.measures.contract import Measure
 from catchscreen.options import MeasureOptions
+from catchscreen.progress import DataIssue, Run
 
 logger = logging.getLogger("catchscreen")
 
@@ -55,8 +56,10 @@ def find_measures() -> tuple[FoundMeasure, ...]:
     return tuple(_open(name, distribution, point) for name, (distribution, point) in ordered)
 
 
-def open_measures(options: MeasureOptions) -> tuple[Measure, ...]:
+def open_measures(options: MeasureOptions, run: Run | None = None) -> tuple[Measure, ...]:
     """Return the measures that the brief asks for, in the order in which they are named (all, if it names none).
+
+    A broken measure is left out, and noted in ``run``, unless the brief says ``on_plugin_error = "stop"``.
 
     Raises
     ------
@@ -73,6 +76,9 @@ def open_measures(options: MeasureOptions) -> tuple[Measure, ...]:
             if options.on_plugin_error == "stop" or entry.distribution == OWN_DISTRIBUTION:
                 raise MeasureFailed(entry.fault)
             logger.warning("%s The run goes on without it.", entry.fault)
+            if run is not None:
+                cure = f"Mend or uninstall {entry.distribution}."
+                run.note(DataIssue("note", "measure_left_out", "measures", entry.fault, cure))
     return tuple(entry.measure for entry in chosen if entry.measure is not None)
 
 

@@ -104,6 +104,7 @@ def _judge(
         table = pair_hosts_with_variants(hosts, measure, options)
         verdict = judge_options(table, measure, constraints)
         table = table.join(verdict)
+        _bar_unfit_depths(table, measure)
         _add_notes(table, data, measure)
         parts.append(table)
     filled = [part for part in parts if len(part)] or parts[:1]
@@ -111,6 +112,24 @@ def _judge(
     joined["is_range_only"] = joined["waits_for_test"]
     joined["q_m_s"] = joined["q_used_m_s"]
     return joined
+
+
+def _bar_unfit_depths(table: pd.DataFrame, measure: Measure) -> None:
+    """Exclude options for which no catalogue depth lies between what traffic asks for and what the ground allows."""
+    depths = {variant.name: np.array(variant.depths_mm) for variant in measure.variants}
+    most = table["max_depth_mm"].fillna(np.inf)
+    fits = np.array([
+        bool(((depths[name] >= low) & (depths[name] <= high)).any())
+        for name, low, high in zip(table["variant"], table["min_depth_mm"], most, strict=True)
+    ], dtype=bool)
+    texts = [f"no catalogue depth between {low:.0f} and {high:.0f} mm"
+             for low, high in zip(table["min_depth_mm"], most, strict=True)]
+    for row in np.flatnonzero(~fits):
+        name = table.index[row]
+        gates = SEPARATOR.join(filter(None, [table.at[name, "gates"], texts[row]]))
+        table.loc[name, ["gates", "reason"]] = [gates, f"excluded: {gates}"]
+    table["admissible"] &= fits
+    table["waits_for_test"] &= fits
 
 
 def _add_notes(table: pd.DataFrame, data: Inputs, measure: Measure) -> None:

@@ -94,7 +94,8 @@ def _add_rates(frame: pd.DataFrame, variant: Variant, drained: pd.Series, option
 def _add_depths(frame: pd.DataFrame, measure: Measure, variant: Variant) -> None:
     """Add the least depth that traffic asks for and the greatest that digging, groundwater, mains and outfall allow."""
     if measure.ground == "roof":
-        frame["min_depth_mm"], frame["max_depth_mm"], frame["traffic_class"] = 0.0, np.inf, ""
+        frame["min_depth_mm"], frame["traffic_class"] = 0.0, ""
+        frame["max_depth_mm"] = _depth_that_loads_allow(frame["spare_load_kn_m2"], variant)
         frame["groundwater_clearance_m"], frame["outfall_fall_m"] = np.nan, np.nan
         return
     extra = measure.extra
@@ -118,3 +119,11 @@ def _add_depths(frame: pd.DataFrame, measure: Measure, variant: Variant) -> None
     build_up_m = (variant.cover_mm + np.fmax(thinnest, frame["min_depth_mm"])) / 1000.0
     frame["groundwater_clearance_m"] = frame["groundwater_depth_m"] - build_up_m
     frame["outfall_fall_m"] = frame["ground_level_m"] - build_up_m - frame["outfall_level_m"]
+
+
+def _depth_that_loads_allow(spare_kn_m2: pd.Series, variant: Variant) -> pd.Series:
+    """Give the depth whose saturated load is the spare load, between the variant's lightest and heaviest; NaN: unknown."""
+    low, high = variant.saturated_kn_m2
+    thin, thick = variant.depths_mm[0], variant.depths_mm[-1]
+    per_mm = (high - low) / max(thick - thin, 1e-9)
+    return thin + (spare_kn_m2 - low) / per_mm if per_mm > 0.0 else spare_kn_m2 * np.nan

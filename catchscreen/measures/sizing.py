@@ -1,0 +1,159 @@
+"""Sizes: every catalogue depth as a trial store, and the choice among the trials once they have been run."""
+
+from __future__ import annotations
+
+from dataclasses import fields
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from catchscreen.errors import MeasureFailed
+from catchscreen.measures.contract import Measure, Variant
+from catchscreen.measures.variants import slope_store_fraction
+from catchscreen.options import MeasureOptions
+from catchscreen.records import Floats, Proposals, Sizes, StoreEvents, Stores, Storms
+
+STORE_COLUMNS = (
+    "wetting_mm", "intake_mm_h", "substrate_mm", "substrate_start_fraction", "evaporation_factor", "void_mm", "sill_mm",
+    "outlet_mm_h", "outlet_exponent", "soak_design_mm_h", "soak_mean_mm_h",
+)
+NO_OVERFLOW_M3_PER_M2 = 1e-6
+"""Overflow under a thousandth of a millimetre is the rounding of the run, not water."""
+
+
+def store_trials(proposals: Proposals, options: MeasureOptions) -> Stores:
+    """Make a store for each option that can be built (or bounds the range) and each catalogue depth that fits.
+
+    Raises
+    ------
+    MeasureFailed
+        When a measure's store function raises or leaves out a column.
+    """
+    table = proposals.options
+    wanted = table[table["admissible"] | table["is_range_only"]]
+    parts = []
+    for measure in proposals.measures:
+        for variant in measure.variants:
+            own = wanted[(wanted["measure"] == measure.name) & (wanted["variant"] == variant.name)]
+            parts += [_trial(own, measure, variant, depth, options) for depth in variant.depths_mm]
+    filled = [part for part in parts if len(part)]
+    trials = pd.concat(filled).sort_index(kind="stable") if filled else _no_trial()
+    return make_stores(trials)
+
+
+def make_stores(trials: pd.DataFrame) -> Stores:
+    """Turn a frame (index store_id) into the record of arrays."""
+    arrays: dict[str, Floats] = {
+        name: np.ascontiguousarray(trials[name].to_numpy(dtype=np.float64)) for name in STORE_COLUMNS
+    }
+    return Stores(
+        store_id=tuple(trials.index.astype(str)),
+        option_id=tuple(trials["option_id"].astype(str)),
+        host_area_m2=trials["host_area_m2"].to_numpy(np.float64),
+        base_area_m2=trials["base_area_m2"].to_numpy(np.float64),
+        run_on_area_m2=trials["run_on_area_m2"].to_numpy(np.float64),
+        outlet_to=tuple(trials["outlet_to"].astype(str)),
+        depth_mm=trials["depth_mm"].to_numpy(np.float64),
+        **arrays,
+    )
+
+
+def choose_size(
+    proposals: Proposals, trials: Stores, events: StoreEvents, storms: Storms, options: MeasureOptions
+) -> Sizes:
+    """Choose the smallest catalogue depth that takes every sizing storm without overflow, else the deepest.
+
+    Parameters
+    ----------
+    trials : from ``store_trials``; depths outside the limits are not among them.
+    events : the runs of these trials in the sizing storms at least.
+
+    Returns
+    -------
+    Sizes
+        One store per option that can be built or bounds the range.
+    """
+    wanted = options.sizing_storms or tuple(storms.storms.index[storms.storms["is_sizing"].astype(bool)])
+    run = events.events[events.events["storm_id"].isin(wanted)]
+    place = pd.Series(np.arange(len(trials.store_id)), index=pd.Index(trials.store_id))
+    frame = pd.DataFrame({
+        "store_id": trials.store_id, "option_id": trials.option_id, "depth_mm": trials.depth_mm,
+        "host_area_m2": trials.host_area_m2,
+    })
+    worst = run.sort_values(["store_id", "overflow_m3", "greatest_store_mm", "storm_id"],
+                            ascending=[True, False, False, True], kind="stable").drop_duplicates("store_id")
+    frame = frame.merge(worst[["store_id", "storm_id", "overflow_m3"]], on="store_id", how="left")
+    frame["passes"] = frame["overflow_m3"] <= NO_OVERFLOW_M3_PER_M2 * frame["host_area_m2"]
+    passing = frame[frame["passes"]].sort_values(["option_id", "depth_mm"], kind="stable").drop_duplicates("option_id")
+    deepest = frame.sort_values(["option_id", "depth_mm"], ascending=[True, False], kind="stable")
+    deepest = deepest.drop_duplicates("option_id")
+    chosen = pd.concat([passing, deepest[~deepest["option_id"].isin(passing["option_id"])]])
+    chosen = chosen.set_index("option_id").sort_index()
+    rows = place.reindex(chosen["store_id"]).to_numpy(np.int64)
+    return Sizes(_pick(trials, rows), _sized_columns(chosen), storms.storms)
+
+
+def _trial(own: pd.DataFrame, measure: Measure, variant: Variant, depth: float, options: MeasureOptions) -> pd.DataFrame:
+    fits = (own["max_depth_mm"].isna() | (depth <= own["max_depth_mm"])) & (depth >= own["min_depth_mm"])
+    own = own[fits].copy()
+    if own.empty:
+        return own
+    own["store_fraction"] = _store_fraction(own, depth, options)
+    try:
+        store = measure.store(own.copy(), variant, depth)
+        missing = [name for name in STORE_COLUMNS if name not in store]
+        if missing or not store.index.equals(own.index):
+            raise ValueError(f"the store lacks {missing[0]}" if missing else "the store has another index")
+        if store[list(STORE_COLUMNS)].isna().any(axis=None):
+            raise ValueError("the store has empty values")
+    except Exception as cause:
+        what = f"the measure {measure.name!r} failed to describe its store: {type(cause).__name__}: {cause}"
+        raise MeasureFailed(what) from cause
+    trial = store[list(STORE_COLUMNS)].copy()
+    for name in ("host_area_m2", "base_area_m2", "run_on_area_m2", "outlet_to"):
+        trial[name] = own[name]
+    trial["option_id"] = own.index
+    trial["depth_mm"] = float(depth)
+    trial.index = pd.Index(own.index + f"@{depth:04.0f}", name="store_id")
+    return trial
+
+
+def _store_fraction(own: pd.DataFrame, depth: float, options: MeasureOptions) -> pd.Series:
+    """Give what the slope leaves of the store: roofs lose none, bays end at check dams or at the host's end."""
+    length = (own["host_area_m2"] / own["width_m"]).where(own["width_m"] > 0.0, np.inf)
+    bay = np.fmin(length, options.check_dam_spacing_m)
+    slope = own["slope_fraction"].where(own["ground"] != "roof", 0.0)
+    return slope_store_fraction(depth, slope.astype(float), bay)
+
+
+def _no_trial() -> pd.DataFrame:
+    columns = [*STORE_COLUMNS, "host_area_m2", "base_area_m2", "run_on_area_m2", "outlet_to", "option_id", "depth_mm"]
+    return pd.DataFrame(columns=columns, index=pd.Index([], name="store_id", dtype=object))
+
+
+def _pick(stores: Stores, rows: np.ndarray) -> Stores:
+    """Take some stores, in the order asked for."""
+    picked: dict[str, Any] = {}
+    for part in fields(Stores):
+        value = getattr(stores, part.name)
+        if isinstance(value, np.ndarray):
+            picked[part.name] = value[rows]
+        elif isinstance(value, tuple):
+            picked[part.name] = tuple(value[row] for row in rows)
+    return Stores(**picked)
+
+
+def _sized_columns(chosen: pd.DataFrame) -> pd.DataFrame:
+    frame = pd.DataFrame(index=chosen.index)
+    frame["store_id"] = chosen["store_id"]
+    frame["store_depth_mm"] = chosen["depth_mm"]
+    frame["storm_id"] = chosen["storm_id"].fillna("")
+    frame["passes_sizing_storm"] = chosen["passes"].astype(bool)
+    frame["sizing_overflow_m3"] = chosen["overflow_m3"]
+    frame["size_reason"] = [
+        f"{depth:.0f} mm is the least catalogue depth that takes the sizing storms" if passes
+        else f"{depth:.0f} mm is the deepest that fits and still overflows by {over:.0f} m3 in the sizing storm"
+        for depth, passes, over in zip(chosen["depth_mm"], chosen["passes"], chosen["overflow_m3"], strict=True)
+    ]
+    return frame
