@@ -47,8 +47,8 @@ class SurfaceOptions(Options):
     """How ground is counted: which source wins, how impermeable each class is, where its water goes.
 
     Ranges are (low, middle, high). Impermeable shares of the classes: trade figures from memory (roofs 1.0, asphalt and
-    concrete 0.95 to 1.0, block paving 0.8 to 0.95, gravel 0.3 to 0.6, gardens 0.05 to 0.2, grass 0 to 0.1); the rest, the
-    land-use table and the connection shares are common practice, to be replaced by local figures where there are any.
+    concrete 0.95 to 1.0, block paving 0.8 to 0.95, gravel 0.3 to 0.6, gardens 0.05 to 0.2, grass 0 to 0.1); the rest,
+    the land-use table and the connection shares are common practice, to be replaced by local figures.
     """
 
     precedence: tuple[str, ...] = ("override", "buildings", "roads", "paved", "planted", "unknown")
@@ -88,7 +88,7 @@ class SurfaceOptions(Options):
             "open": (0.0, 0.05, 0.20),
         }
     )
-    """Share of a whole parcel, used for its ground of unknown cover; roofs and roads that are known are taken off first."""
+    """Share of a whole parcel, used for its ground of unknown cover; known roofs and roads are taken off first."""
     district_impermeable: Range = (0.30, 0.50, 0.70)
     """Unknown ground without a land use: the usual span of a town."""
     connection: dict[str, Shares] = Field(

@@ -89,8 +89,8 @@ def _note_unknown(surfaces: pd.DataFrame, run: Run) -> None:
             severity="unknown",
             code="cover_unknown",
             role="land_cover",
-            message=f"no source covers {area:.0f} m2 ({100.0 * area / total:.1f} % of the ground, {inside:.0f} m2 of it in "
-            "parcels); its impermeable share is a range by land use",
+            message=f"no source covers {area:.0f} m2 ({100.0 * area / total:.1f} % of the ground, {inside:.0f} m2 of "
+            "it in parcels); its impermeable share is a range by land use",
             cure="A land-cover layer narrows it most.",
         )
     )

@@ -24,8 +24,9 @@ def impermeable_shares(
 ) -> pd.DataFrame:
     """Return the low, middle and high impermeable share of each surface.
 
-    A stated share (override, building, road) has no range. Ground of unknown cover takes its parcel's land use: the share of
-    the whole parcel, less what is known to be impermeable, over the unknown ground. Elsewhere the district's range.
+    A stated share has no range. Ground of unknown cover takes its parcel's land use: the
+    share of the whole parcel, less what is known to be impermeable, over the unknown ground. Elsewhere the
+    district's range.
 
     Parameters
     ----------
@@ -132,7 +133,8 @@ def stated_connection(surfaces: pd.DataFrame, data: Inputs, origin: tuple[float,
     Returns
     -------
     pandas.DataFrame
-        piped_stated, to_ground_stated (NaN where nobody says), connection_source ("", "source", "parcel" or an evidence id).
+        piped_stated, to_ground_stated (NaN where nobody says), connection_source ("", "source",
+        "parcel" or an evidence id).
     """
     stated = pd.DataFrame(
         {

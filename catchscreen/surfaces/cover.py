@@ -90,10 +90,13 @@ def _local_district(data: Inputs, origin: tuple[float, float]) -> shapely.Geomet
 
 def _within(shapes: Shapes, district: shapely.Geometry) -> tuple[Ints, Shapes]:
     """Return the numbers of shapes that lie in the district, and their ground there."""
-    tiles = tiles_of(district, TILE_M)
-    pieces = cut(shapes, tiles)
+    shapely.prepare(district)
+    whole = shapely.covers(district, shapes)
+    number = np.flatnonzero(~whole).astype(np.int64)
+    pieces = cut(shapes[number], tiles_of(district, TILE_M))
     kept = pieces.owner >= 0
-    return pieces.feature[kept], pieces.shapes[kept]
+    inside = np.flatnonzero(whole).astype(np.int64)
+    return np.r_[inside, number[pieces.feature[kept]]], np.concatenate([shapes[inside], pieces.shapes[kept]])
 
 
 def _unknown_ground(known: Shapes, owner: Ints, parcels: Shapes, district: shapely.Geometry) -> tuple[Ints, Shapes]:
@@ -114,9 +117,9 @@ def _merge(table: pd.DataFrame, shapes: Shapes) -> pd.DataFrame:
     inside = (table["parcel_id"] != "").to_numpy()
     table["place"] = np.where(inside, table["parcel_id"], place)
     keys = ["place", *GROUPED]
-    group = table.groupby(keys, sort=True, dropna=False).ngroup().to_numpy()
+    group = table.groupby(keys, sort=True, dropna=False).ngroup().to_numpy(np.int64)
     order = np.lexsort((points[:, 1], points[:, 0], group))
-    starts, ends = runs_of(group[order])
+    starts, ends = runs_of(group[order].astype(np.int64))
     merged = table.iloc[order[starts]].reset_index(drop=True)
     joined = np.empty(starts.size, object)
     for k, (begin, end) in enumerate(zip(starts, ends, strict=True)):
@@ -131,10 +134,8 @@ def _surface_ids(table: pd.DataFrame) -> list[str]:
     """Name each surface by its place, class and what else tells it from its neighbours."""
     second = table["building_id"].where(table["building_id"] != "", table["road_class"])
     second = second.where(second != "", table["ground_use"])
-    names = table["place"].str.cat(
-        [table["kind"].where(table["kind"] == "road", table["cover_class"]), second], sep="."
-    )
-    names = names.str.rstrip(".")
+    first = table["kind"].where(table["kind"] == "road", table["cover_class"])
+    names = (table["place"] + "." + first + "." + second).str.rstrip(".")
     # Two of one name differ in source or stated shares only: they are counted in the order of these.
     count = names.groupby(names).cumcount()
     return [name if n == 0 else f"{name}.{n + 1}" for name, n in zip(names, count, strict=True)]
@@ -146,14 +147,16 @@ def _note_overlaps(features: pd.DataFrame, pairs: tuple[Ints, Ints, Floats], run
     if later.size == 0:
         return
     source = features["source"].to_numpy(str)
-    sums = pd.Series(area).groupby([source[earlier], source[later]]).agg(["sum", "size"])
-    for (first, second), row in sums.iterrows():
+    names, number = np.unique(np.char.add(np.char.add(source[earlier], ">"), source[later]), return_inverse=True)
+    sums, counts = np.bincount(number, weights=area), np.bincount(number)
+    for name, total, count in zip(names, sums, counts, strict=True):
+        first, second = str(name).split(">")
         run.note(
             DataIssue(
                 severity="note" if first != second else "repair",
                 code="sources_overlap",
-                role=str(second),
-                message=f"{row['sum']:.1f} m2 of {second} lie under {first} ({int(row['size'])} overlaps); "
+                role=second,
+                message=f"{total:.1f} m2 of {second} lie under {first} ({count} overlaps); "
                 f"{first if first != second else 'the first by class and place'} is counted there",
                 cure="" if first != second else f"Check {second} for features drawn twice.",
             )

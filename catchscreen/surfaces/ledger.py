@@ -14,6 +14,9 @@ from catchscreen.surfaces.overlay import Floats, Ints, Shapes
 from catchscreen.surfaces.partition import cut, split_large, subtract_earlier
 from catchscreen.surfaces.sources import local_shapes
 
+OFF_GRID_M2 = 1e-6
+"""Less than this beyond the grid is rounding."""
+
 KEYS = ["surface_id", "subcatchment_id", "hollow_id", "soil_id", "zone_id"]
 
 
@@ -45,11 +48,12 @@ def divide_surfaces(surfaces: pd.DataFrame, data: Inputs, land: Terrain, origin:
             "area_m2": share * shapely.area(shapes)[piece],
         }
     )
-    rows = rows.groupby(KEYS, sort=True, as_index=False)["area_m2"].sum()
+    rows = rows.groupby(KEYS, sort=True)["area_m2"].sum().reset_index()
+    rows = rows[(rows["area_m2"] > 1e-9) | (rows["area_m2"] == rows.groupby("surface_id")["area_m2"].transform("max"))]
     # Rounding of the cuts is taken out: a surface's rows add up to the surface.
     total = rows.groupby("surface_id")["area_m2"].transform("sum")
-    rows["area_m2"] *= surfaces["area_m2"].reindex(rows["surface_id"]).to_numpy() / total
-    return rows
+    own = surfaces["area_m2"].reindex(rows["surface_id"]).to_numpy()
+    return rows.assign(area_m2=rows["area_m2"] * own / total).reset_index(drop=True)
 
 
 def _names(index: pd.Index, number: Ints) -> np.ndarray[tuple[int], np.dtype[np.object_]]:
@@ -88,14 +92,15 @@ def _shares_of_labels(
     share = cells * grid.cell_area_m2 / shapely.area(shapes)[piece]
     kept = share > 1e-9
     piece, label, share = piece[kept], label[kept], share[kept]
-    piece, found, share = _with_ground_off_grid(piece, codes[label], share, len(shapes))
+    piece, found, share = _with_ground_off_grid(piece, codes[label], share, shapely.area(shapes))
     return piece, (found // hollow_count - 1, found % hollow_count - 1), share
 
 
-def _with_ground_off_grid(piece: Ints, code: Ints, share: Floats, count: int) -> tuple[Ints, Ints, Floats]:
+def _with_ground_off_grid(piece: Ints, code: Ints, share: Floats, area: Floats) -> tuple[Ints, Ints, Floats]:
     """Give what lies off the grid the code 0 (no sub-catchment, no hollow) and make each piece's shares sum to one."""
+    count = area.size
     total = np.bincount(piece, weights=share, minlength=count)
-    off = np.flatnonzero(total < 1.0 - 1e-7)
+    off = np.flatnonzero(((1.0 - total) * area > OFF_GRID_M2) | (total == 0.0))
     piece = np.r_[piece, off]
     code = np.r_[code, np.zeros(off.size, np.int64)]
     share = np.r_[share, 1.0 - total[off]]

@@ -27,8 +27,9 @@ def link_surfaces(
     """Find what drains onto each paved patch from its own parcel.
 
     Gravity: the flow over the ground, followed from each cell of a paved surface, reaches the patch after at most
-    ``run_on_distance_m`` of other ground and without leaving the parcel. Kerbs and walls are not in the data: they can stop
-    it, to be seen on site. Roof pipe: the roof lies within ``roof_pipe_distance_m`` and the ground under it no lower.
+    ``run_on_distance_m`` of other ground and without leaving the parcel. Kerbs and walls are not in the data: they can
+    stop it, to be seen on site. Roof pipe: the roof lies within ``roof_pipe_distance_m`` and the ground
+    under it is no lower.
 
     Returns
     -------

@@ -24,8 +24,8 @@ NOTHING_M2 = 1e-9
 class Packed:
     """Polygons as flat arrays: outer rings counter-clockwise, holes clockwise.
 
-    xy : (vertices, 2). ring_start : first vertex of each ring, and one past the last. polygon_start : first ring of each
-    polygon. bounds : (polygons, 4) min x, min y, max x, max y.
+    xy : (vertices, 2). ring_start : first vertex of each ring, and one past the last. polygon_start : first ring of
+    each polygon. bounds : (polygons, 4) min x, min y, max x, max y.
     """
 
     xy: Floats

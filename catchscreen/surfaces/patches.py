@@ -12,7 +12,7 @@ from catchscreen.records import Inputs, Terrain
 from catchscreen.surfaces._kernels.coverage import mean_under
 from catchscreen.surfaces.coverage import pack_in_cells
 from catchscreen.surfaces.ledger import divide_surfaces, largest_share
-from catchscreen.surfaces.overlay import Floats, Ints, Shapes, polygonal, union_of
+from catchscreen.surfaces.overlay import Floats, Ints, Shapes, polygonal, runs_of, union_of
 from catchscreen.units import TICKS_PER_M
 
 ID_GRID_M = 5.0
@@ -35,8 +35,8 @@ def find_patches(
     -------
     pandas.DataFrame
         Index patch_id; shape, parcel_id, ground ("paved", "roof"), cover_class (of most ground), ground_use, is_road,
-        is_adopted, building_id, area_m2, width_m (of the widest circle inside), slope_fraction, ground_level_m, and zone_id,
-        soil_id, subcatchment_id, hollow_id of the largest share.
+        is_adopted, building_id, area_m2, width_m (of the rectangle of equal area and outline),
+        slope_fraction, ground_level_m, and zone_id, soil_id, subcatchment_id, hollow_id of the largest share.
     """
     inside = surfaces[surfaces["parcel_id"] != ""]
     paved = _paved(inside[inside["kind"].isin(["paved", "road"])], options)
@@ -47,7 +47,7 @@ def find_patches(
     patches = patches[patches["area_m2"] >= options.patch_min_area_m2].reset_index(drop=True)
     patches = _name(patches, origin)
     shapes = patches["shape"].to_numpy(object)
-    patches["width_m"] = widest_circle_m(shapes)
+    patches["width_m"] = mean_width_m(shapes)
     patches["slope_fraction"] = mean_of(shapes, land.slope_fraction.astype(np.float64), land, origin)
     patches["ground_level_m"] = mean_of(shapes, ground_levels(data), land, origin)
     rows = divide_surfaces(patches.rename_axis("surface_id"), data, land, origin)
@@ -70,24 +70,19 @@ def mean_of(shapes: Shapes, values: Floats, land: Terrain, origin: tuple[float, 
 def _paved(surfaces: pd.DataFrame, options: SurfaceOptions) -> pd.DataFrame:
     """Join paved ground of one parcel and use, and keep the parts that are wide enough."""
     surfaces = surfaces.assign(is_road=surfaces["kind"] == "road")
-    groups = surfaces.groupby(["parcel_id", "is_road", "is_adopted", "ground_use"], sort=True)
-    rows: list[dict[str, object]] = []
-    joined: list[shapely.Geometry] = []
-    for (parcel, road, adopted, use), members in groups:
-        joined.append(union_of(members["shape"].to_numpy(object)))
-        classes = members.groupby("cover_class")["area_m2"].sum()
-        rows.append(
-            {
-                "parcel_id": parcel,
-                "is_road": road,
-                "is_adopted": adopted,
-                "ground_use": use,
-                "cover_class": classes.idxmax(),
-            }
-        )
-    number, shapes = wide_parts(np.array(joined, dtype=object), options.patch_min_width_m)
-    table = pd.DataFrame(rows, columns=["parcel_id", "is_road", "is_adopted", "ground_use", "cover_class"])
-    return table.iloc[number].assign(ground="paved", building_id="", shape=shapes)
+    keys = ["parcel_id", "is_road", "is_adopted", "ground_use"]
+    group = surfaces.groupby(keys, sort=True).ngroup().to_numpy()
+    # Within a group the class of most ground comes first, of equals the first by name: it names the patch.
+    surfaces = surfaces.assign(group=group)
+    sums = surfaces.groupby(["group", "cover_class"], sort=True)["area_m2"].transform("sum").to_numpy()
+    order = np.lexsort((surfaces["cover_class"].to_numpy(str), -sums, group))
+    surfaces = surfaces.iloc[order]
+    starts, ends = runs_of(group[order].astype(np.int64))
+    shapes = surfaces["shape"].to_numpy(object)
+    joined = [union_of(shapes[begin:end]) for begin, end in zip(starts, ends, strict=True)]
+    number, parts = wide_parts(np.array(joined, dtype=object), options.patch_min_width_m)
+    table = surfaces.iloc[starts][[*keys, "cover_class"]].reset_index(drop=True)
+    return table.iloc[number].assign(ground="paved", building_id="", shape=parts)
 
 
 def wide_parts(shapes: Shapes, width_m: float) -> tuple[Ints, Shapes]:
@@ -115,7 +110,7 @@ def _name(patches: pd.DataFrame, origin: tuple[float, float]) -> pd.DataFrame:
     order = np.lexsort((inner[:, 0], inner[:, 1], -patches["area_m2"].to_numpy(float)))
     patches, square = patches.iloc[order].reset_index(drop=True), square[order]
     codes = pd.Series([f"{x}-{y}" for x, y in square], dtype=object)
-    names = patches["parcel_id"].str.cat([patches["ground"], codes], sep=".")
+    names = patches["parcel_id"] + "." + patches["ground"] + "." + codes
     count = names.groupby(names).cumcount()
     patches.index = pd.Index([n if k == 0 else f"{n}{_letters(k)}" for n, k in zip(names, count, strict=True)])
     return patches.rename_axis("patch_id").sort_index(kind="stable")
@@ -130,10 +125,10 @@ def _letters(number: int) -> str:
     return text
 
 
-def widest_circle_m(shapes: Shapes) -> Floats:
-    """Return the diameter [m] of the widest circle that fits into each shape, to 5 cm."""
-    lines = [shapely.maximum_inscribed_circle(shape, tolerance=0.025) for shape in shapes]
-    return 2.0 * shapely.length(np.array(lines, dtype=object)) if lines else np.empty(0)
+def mean_width_m(shapes: Shapes) -> Floats:
+    """Return the width [m] of the rectangle that has each shape's area and outline (else a quarter of the outline)."""
+    quarter = 0.25 * shapely.length(shapes)
+    return quarter - np.sqrt(np.maximum(quarter**2 - shapely.area(shapes), 0.0))
 
 
 def as_layer(table: pd.DataFrame, data: Inputs, origin: tuple[float, float]) -> gpd.GeoDataFrame:

@@ -65,9 +65,8 @@ def describe_roofs(
     Returns
     -------
     patches : with pitch_deg, aspect_deg (downhill, clockwise from north), flat_fraction (planes up to 10 degrees),
-        plane_error_m, plane_count, height_m, plant_fraction, usable_area_m2 (planes up to 30 degrees, without edge strip and
-        what stands on no plane), roof_state ("fitted", "unknown", "" on the
-        ground), roof_reason
+        plane_error_m, plane_count, height_m, plant_fraction, usable_area_m2 (planes up to 30 degrees, without edge
+        strip and what stands on no plane), roof_state ("fitted", "unknown", "" on the ground), roof_reason
     roofs : index building_id; the same of its largest part, and area_m2 and usable_area_m2 of all its parts
     """
     roof = (patches["ground"] == "roof").to_numpy()

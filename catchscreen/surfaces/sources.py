@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from typing import Final
+from typing import Any, Final
 
 import geopandas as gpd
 import numpy as np
@@ -91,7 +91,7 @@ def local_shapes(layer: gpd.GeoDataFrame, origin: tuple[float, float]) -> Shapes
     return np.asarray(shapely.transform(layer.geometry.to_numpy(), lambda xy: xy - shift), dtype=object)
 
 
-def _table(shapes: Shapes, columns: Mapping[str, object]) -> pd.DataFrame:
+def _table(shapes: Shapes, columns: Mapping[str, Any]) -> pd.DataFrame:
     """Make a table of features with every column, plain where a source says nothing."""
     table = pd.DataFrame({"shape": pd.Series(shapes, dtype=object)})
     for name in ("level", *TEXTS):
@@ -125,7 +125,7 @@ def _from_buildings(layer: gpd.GeoDataFrame | None, origin: tuple[float, float])
     """Every footprint is a roof."""
     if layer is None or layer.empty:
         return _empty()
-    columns: dict[str, object] = {
+    columns: dict[str, Any] = {
         "level": "buildings",
         "kind": "roof",
         "cover_class": "roof",
@@ -140,13 +140,13 @@ def _from_roads(layer: gpd.GeoDataFrame | None, origin: tuple[float, float]) -> 
     if layer is None or layer.empty:
         return _empty()
     adopted = layer["is_adopted"] if "is_adopted" in layer else pd.Series(data=False, index=layer.index)
-    columns: dict[str, object] = {
+    columns: dict[str, Any] = {
         "level": "roads",
         "kind": "road",
         "cover_class": _texts(layer, "cover_class", "asphalt"),
         "source": "roads",
         "road_class": _texts(layer, "road_class", "carriageway"),
-        "is_adopted": adopted.map(lambda value: bool(value) if pd.notna(value) else False).to_numpy(bool),
+        "is_adopted": adopted.fillna(value=False).astype(bool).to_numpy(),
     }
     return _table(local_shapes(layer, origin), columns | _numbers(layer))
 
@@ -169,7 +169,7 @@ def _from_classes(
     classes = _texts(layer, "cover_class", "unknown")
     kinds = np.array([kind_of_class(name, options) for name in classes], dtype=object)
     level = [LEVEL_OF_KIND[kind] for kind in kinds] if source != "override" else "override"
-    columns: dict[str, object] = {
+    columns: dict[str, Any] = {
         "level": level,
         "kind": kinds,
         "cover_class": np.where(kinds == "unknown", "unknown", classes),

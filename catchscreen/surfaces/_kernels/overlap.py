@@ -91,7 +91,7 @@ def shared_area(
     b_range: tuple[int, int],
     box: tuple[float, float, float],
 ) -> float:
-    """Return the area that polygon A (its rings ``a_range``) shares with B; ``box`` is left, bottom, right in common."""
+    """Return the area that polygon A (its rings ``a_range``) shares with B; ``box`` is left, bottom, right."""
     total = 0.0
     width = box[2] - box[0]
     corner = (box[0], box[1])

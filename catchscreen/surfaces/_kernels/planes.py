@@ -49,7 +49,7 @@ def add_point(sums: NDArray[np.float64], x: float, y: float, z: float) -> None:
 def local_gradients(
     level: NDArray[np.float64], counts: NDArray[np.bool_], width: float, height: float
 ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    """Return (rows, cols, 2) gradient of the plane through each cell's 3 x 3 neighbours, and its RMS error (inf: none)."""
+    """Return (rows, cols, 2) gradient of the plane through each cell's 3 x 3 cells, and its RMS error (inf: none)."""
     rows, cols = level.shape
     gradient = np.zeros((rows, cols, 2))
     error = np.full((rows, cols), np.inf)
@@ -90,7 +90,7 @@ def grow_plane(
     number: int,
     tolerance: float,
 ) -> tuple[int, float, float, float]:
-    """Grow one plane from a seed over neighbours within the tolerance, refitted as it grows; return (cells, a, b, c)."""
+    """Grow one plane from a seed over cells within the tolerance, refitted as it grows; return (cells, a, b, c)."""
     rows, cols = level.shape
     queue = np.empty(rows * cols, np.int64)
     sums = np.zeros(9)
@@ -188,7 +188,7 @@ def settle_cells(
     cell: tuple[float, float],
     tolerance: float,
 ) -> None:
-    """Refit each plane to its cells without the worst, then give each cell at a border to the plane that fits it best."""
+    """Refit each plane without its worst cells, then give each cell at a border to the plane that fits it best."""
     rows, cols = level.shape
     found = planes.shape[0]
     for _ in range(2):

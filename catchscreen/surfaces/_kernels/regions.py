@@ -14,7 +14,7 @@ COL_STEP = np.array([1, 0, -1, 0], dtype=np.int64)
 
 @kernel
 def label_regions(codes: NDArray[np.int64]) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
-    """Number the regions of side-connected cells of equal code, in row order of their first cells; codes below 0: -1."""
+    """Give each region of side-connected cells of equal code a number, in row order; codes below 0 get -1."""
     rows, cols = codes.shape
     label = np.full((rows, cols), -1, np.int64)
     stack = np.empty(rows * cols, np.int64)
@@ -55,8 +55,8 @@ def trace_regions(
 ) -> tuple[NDArray[np.int64], NDArray[np.int64], NDArray[np.int64], NDArray[np.bool_]]:
     """Walk around every region with the region on the right hand.
 
-    Returns the corners (col, row) of all rings, closed; where each ring starts; its region; whether it is a hole. A ring
-    that meets itself in a corner is taken apart there, so that each ring is simple.
+    Returns the corners (col, row) of all rings, closed; where each ring starts; its region; whether it is a hole. A
+    ring that meets itself in a corner is taken apart there, so that each ring is simple.
     """
     rows, cols = label.shape
     done = np.zeros((rows, cols, 4), np.bool_)
@@ -120,7 +120,7 @@ def close_ring(
     used: int,
     cols: int,
 ) -> tuple[int, int]:
-    """Write the walk from ``begin`` on as a closed ring and take it off the walk; return (corners used, length left)."""
+    """Write the walk from ``begin`` on as a closed ring, take it off the walk; return (corners used, length left)."""
     first = used
     for k in range(begin, length):
         corners[used, 0] = walk[k] % (cols + 1)

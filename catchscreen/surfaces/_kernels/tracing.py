@@ -18,9 +18,9 @@ def reach_patch(
 ) -> NDArray[np.int32]:
     """Follow the flow from each cell of a surface to the first patch of its parcel.
 
-    The flow may run on over its own surface as far as that reaches, then over ``gap_cells`` cells of other ground, and must
-    not leave the parcel. All arrays are flat, one value a cell: number of the receiver, of the surface and of the patch
-    (-1 none), parcel number of the cell (-1 outside).
+    The flow may run on over its own surface as far as that reaches, then over ``gap_cells`` cells of other ground, and
+    must not leave the parcel. All arrays are flat, one value a cell: number of the receiver, of the surface and of the
+    patch (-1 none), parcel number of the cell (-1 outside).
 
     Returns
     -------
