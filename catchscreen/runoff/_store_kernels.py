@@ -6,9 +6,10 @@ alias checks. Inside that loop there is no branch, only min, max and select, and
 depend neither on its neighbours nor on the number of threads. Depths are mm over the host area.
 
 Order inside a step: evaporation from the wetting layer at the potential rate, run-on and rain through the intake limit
-into the substrate, evaporation limited by moisture, then the void store: the ground takes first, half of what is left
-of the inflow enters before the outlet and half after it, and what stands above the brim overflows. Each step closes
-exactly.
+into the substrate, whose surplus goes down and which then evaporates as its moisture allows, then the void store: the
+ground takes first, half of what is left of the inflow enters before the outlet and half after it, and what stands above
+the brim overflows. Each step closes exactly. The substrate evaporates after its surplus is known, so that the two long
+computations of a step, its exponential and the outlet's root, do not wait for each other.
 """
 
 from __future__ import annotations
@@ -32,15 +33,15 @@ INTAKE, SOAK, ROOT, KEEP = range(9, 13)
 LONG, SHORT = 13, 17
 # State [mm].
 WET, HELD, STORED = 21, 22, 23
-# Run-on of this step [mm].
-RUN_ON = 24
+# Run-on [mm] and outflow [mm/h] of this step.
+RUN_ON, RATE = 24, 40
 # Sums [mm].
 AIR, GROUND, OUTLET, OVERFLOW, EXCESS = range(25, 30)
 # Largest stored depth [mm] and outflow [mm/h]; hours with more outflow than LIMIT.
 GREATEST, PEAK, HOURS_ABOVE = 30, 31, 32
 # What the events of a long run leave: outflow that is not to be counted, passes, free room, peaks by rank.
 BEFORE, PASSES_SUMMER, PASSES_WINTER, FREE_SUM, EVENT_PEAK, DRY_DAYS, START_STORE = range(33, 40)
-TOP, TOP_COUNT = 40, 5
+TOP, TOP_COUNT = 41, 5
 ROWS = TOP + TOP_COUNT
 
 STEP_ROWS = 4
@@ -52,6 +53,9 @@ MARKS_BEFORE = MARK_START | MARK_EVENT
 
 DRY_SHARE = 0.1
 """Substrate below this share of its water counts as a day of dry stress."""
+
+LEAST_HEAD_MM = 1e-9
+"""A head below this leaves at once: a linear outlet would bring it down to numbers too small for full speed."""
 
 TWELFTH = 1.0 / 12.0
 PADE_TURN = math.sqrt(12.0)
@@ -81,32 +85,31 @@ def advance(x: Floats, rain: float, potential: float, step_h: float) -> None:
         wet += caught
         from_wet = min(wet, demand)
         wet -= from_wet
+        offered = (rain - caught) + x[RUN_ON * LANES + i]
+        taken = min(offered, x[INTAKE * LANES + i])
+        excess = offered - taken
+        held += taken
+        down = max(held - x[SUBSTRATE * LANES + i], 0.0)
+        held -= down
         # Substrate: d(held)/dt = -demand * held / capacity, exact but for 1e-12: exp(-z) in rational form.
         z = min((demand - from_wet) * x[DRYING * LANES + i], PADE_TURN)
         square = z * z * TWELFTH
         kept = held * ((1.0 - z * 0.5 + square) / (1.0 + z * 0.5 + square))
         to_air = from_wet + (held - kept)
-        offered = (rain - caught) + x[RUN_ON * LANES + i]
-        taken = min(offered, x[INTAKE * LANES + i])
-        excess = offered - taken
-        held = kept + taken
-        down = max(held - x[SUBSTRATE * LANES + i], 0.0)
-        held -= down
         # Void store: ground first, half of the net inflow before the outlet, half after.
         soaked = min(stored + down, x[SOAK * LANES + i])
         net = down - soaked
         first = net * 0.5 if net > 0.0 else net
-        stored = max(stored + first, 0.0)
+        stored += first
         head = max(stored - x[SILL * LANES + i], 0.0)
         root = max(math.sqrt(head) - x[ROOT * LANES + i], 0.0)
         left = max(min(root * root, head), head * x[KEEP * LANES + i])
-        drained = head - left
-        stored -= drained
-        stored += net - first
+        drained = head - (left if left > LEAST_HEAD_MM else 0.0)
+        stored = (max(stored, 0.0) - drained) + (net - first)
         over = max(stored - x[VOID * LANES + i], 0.0)
         stored -= over
         x[WET * LANES + i] = wet
-        x[HELD * LANES + i] = held
+        x[HELD * LANES + i] = kept
         x[STORED * LANES + i] = stored
         x[AIR * LANES + i] += to_air
         x[GROUND * LANES + i] += soaked
@@ -114,9 +117,49 @@ def advance(x: Floats, rain: float, potential: float, step_h: float) -> None:
         x[OVERFLOW * LANES + i] += over
         x[EXCESS * LANES + i] += excess
         rate = (drained + over + excess) * per_hour
-        x[GREATEST * LANES + i] = max(x[GREATEST * LANES + i], stored)
+        x[RATE * LANES + i] = rate
         x[EVENT_PEAK * LANES + i] = max(x[EVENT_PEAK * LANES + i], rate)
-        x[HOURS_ABOVE * LANES + i] += step_h if rate > x[LIMIT * LANES + i] else 0.0
+        x[GREATEST * LANES + i] = max(x[GREATEST * LANES + i], stored)
+
+
+@kernel
+def advance_dry(x: Floats, potential: float, step_h: float) -> None:
+    """Do what ``advance`` does in a step without rain and run-on, to the byte, leaving out what is then nil.
+
+    Nothing is caught, taken or spilled, and the void store only falls: its greatest depth and its overflow stay.
+    """
+    per_hour = 1.0 / step_h
+    for i in range(LANES):
+        wet = x[WET * LANES + i]
+        held = x[HELD * LANES + i]
+        stored = x[STORED * LANES + i]
+        demand = potential * x[FACTOR * LANES + i]
+        from_wet = min(wet, demand)
+        z = min((demand - from_wet) * x[DRYING * LANES + i], PADE_TURN)
+        square = z * z * TWELFTH
+        kept = held * ((1.0 - z * 0.5 + square) / (1.0 + z * 0.5 + square))
+        soaked = min(stored, x[SOAK * LANES + i])
+        stored -= soaked
+        head = max(stored - x[SILL * LANES + i], 0.0)
+        root = max(math.sqrt(head) - x[ROOT * LANES + i], 0.0)
+        left = max(min(root * root, head), head * x[KEEP * LANES + i])
+        drained = head - (left if left > LEAST_HEAD_MM else 0.0)
+        x[WET * LANES + i] = wet - from_wet
+        x[HELD * LANES + i] = kept
+        x[STORED * LANES + i] = max(stored, 0.0) - drained
+        x[AIR * LANES + i] += from_wet + (held - kept)
+        x[GROUND * LANES + i] += soaked
+        x[OUTLET * LANES + i] += drained
+        rate = drained * per_hour
+        x[RATE * LANES + i] = rate
+        x[EVENT_PEAK * LANES + i] = max(x[EVENT_PEAK * LANES + i], rate)
+
+
+@kernel
+def count_hours(x: Floats, step_h: float) -> None:
+    """Add the step to the hours of those lanes whose outflow was above their limit."""
+    for i in range(LANES):
+        x[HOURS_ABOVE * LANES + i] += step_h if x[RATE * LANES + i] > x[LIMIT * LANES + i] else 0.0
 
 
 @kernel
@@ -185,14 +228,20 @@ def shed(rain: Floats, potential: Floats, wetting: float) -> Floats:
 
 
 @kernel
-def gather_run_on(x: Floats, weight: Floats, used: NDArray[np.bool_], depth: Floats) -> None:
-    """Sum the run-on of one step over the classes that some lane uses (a class of no weight adds an exact zero)."""
+def gather_run_on(x: Floats, weight: Floats, used: NDArray[np.bool_], depth: Floats) -> bool:
+    """Sum the run-on of one step over the classes that some lane uses; return whether there is none at all.
+
+    A class of no weight adds an exact zero.
+    """
     for i in range(LANES):
         x[RUN_ON * LANES + i] = 0.0
+    is_nil = True
     for c in range(weight.shape[0]):
         if used[c] and depth[c] > 0.0:
+            is_nil = False
             for i in range(LANES):
                 x[RUN_ON * LANES + i] += weight[c, i] * depth[c]
+    return is_nil
 
 
 @kernel
@@ -216,6 +265,9 @@ def simulate_block(x: Floats, weight: Floats, drivers: Floats, run_on: Floats, p
     for c in range(weight.shape[0]):
         for i in range(LANES):
             used[c] |= weight[c, i] != 0.0
+    has_limit = False
+    for i in range(LANES):
+        has_limit |= x[LIMIT * LANES + i] > 0.0
     source = -1
     for t in range(drivers.shape[0]):
         if plan[t, 0] != source:
@@ -224,8 +276,12 @@ def simulate_block(x: Floats, weight: Floats, drivers: Floats, run_on: Floats, p
         mark = plan[t, 1]
         if mark & MARKS_BEFORE:
             mark_before(x, mark)
-        gather_run_on(x, weight, used, run_on[t])
-        advance(x, drivers[t, 0], drivers[t, 1], drivers[t, 2])
+        if gather_run_on(x, weight, used, run_on[t]) and drivers[t, 0] == 0.0:
+            advance_dry(x, drivers[t, 1], drivers[t, 2])
+        else:
+            advance(x, drivers[t, 0], drivers[t, 1], drivers[t, 2])
+        if has_limit:
+            count_hours(x, drivers[t, 2])
         if mark & ~MARKS_BEFORE:
             mark_after(x, mark)
     for i in range(LANES):

@@ -173,7 +173,6 @@ class Lanes:
         self.set(k.DRYING, np.divide(1.0, substrate, out=np.zeros_like(substrate), where=substrate > 0.0))
         self.set(k.SILL, stores.sill_mm[lanes])
         self.set(k.VOID, stores.void_mm[lanes])
-        self.set(k.LIMIT, np.inf)
 
     def set_step(self, source: int, step_h: float, intake_mm_h: Floats, drains: Drains) -> None:
         """Set one of the two parameter sets (LONG or SHORT) for steps of the given length.

@@ -43,10 +43,9 @@ def _daily_shower(years: int, depth_mm: float, hour: int = 0) -> pd.Series:
 def test_annual_split_by_hand(make_stores, months, run):
     """A shower of 10 mm every second day at night, three years; evaporation empties wetting layers in between.
 
-    In the account (365.0 days a year on the mean, so 182.5 showers): a lined store of 6 mm without outlet fills once
-    and then sheds everything; the same with soak 1 mm/h keeps 10 mm, since 1 mm goes during the hour and 9 mm after...
-    its brim of 9 mm is not passed; one with a wetting layer of 2 mm gives 2 mm a shower to the air where the day allows
-    it.
+    A lined store of 6 mm without outlet is full before the account and sheds everything. With soak 1 mm/h and 9 mm of
+    room nothing is shed: 1 mm goes during the hour of rain. A wetting layer of 0.4 mm, less than the lowest demand of two
+    days, gives all it holds to the air after each shower.
     """
     rain = _daily_shower(3, 10.0)
     stores = make_stores(void_mm=[6.0, 9.0, 9.0], soak_mean_mm_h=[0.0, 1.0, 1.0], wetting_mm=[0.0, 0.0, 0.4])
