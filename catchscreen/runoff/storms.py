@@ -106,3 +106,14 @@ def curve_blocks(curve_times: Sequence[float], curve_depths: Sequence[float], de
 def spread_blocks(blocks_mm: Floats, steps_per_block: int) -> Floats:
     """Divide each block evenly into steps."""
     return np.repeat(blocks_mm / steps_per_block, steps_per_block)
+
+
+def formula_depths_mm(
+    durations_min: Sequence[float], periods_years: Sequence[float], factors: tuple[float, float, float, float]
+) -> pd.DataFrame:
+    """Depth table from an intensity formula i = k T^n / (t + b)^m [mm/h], t in minutes; factors are k, n, b, m."""
+    k, n, b, m = factors
+    t = np.asarray(durations_min, np.float64)[:, None]
+    period = np.asarray(periods_years, np.float64)[None, :]
+    depth = k * period**n / (t + b) ** m * t / 60.0
+    return pd.DataFrame(depth, index=pd.Index(t[:, 0], name="duration_min"), columns=period[0])
