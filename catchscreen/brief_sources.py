@@ -200,6 +200,7 @@ ROLES: Final[Mapping[str, type[Source]]] = MappingProxyType(
         "buildings": LevelledSource,
         "roads": RoadSource,
         "land_cover": CoverSource,
+        "cover_override": CoverSource,
         "surface_model": RasterSource,
         "soils": Source,
         "groundwater": LevelledSource,

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from functools import partial
+from pathlib import Path
 from typing import Any, TypeVar
 
 import geopandas as gpd
@@ -15,7 +16,7 @@ import pandas as pd
 from catchscreen.brief import Brief
 from catchscreen.brief_sources import Source
 from catchscreen.errors import Fault, InputsAtFault
-from catchscreen.inputs.cover import read_land_cover, read_roads
+from catchscreen.inputs.cover import read_cover_polygons, read_land_cover, read_roads
 from catchscreen.inputs.desk import Desk
 from catchscreen.inputs.evidence import read_evidence
 from catchscreen.inputs.joins import join_social_index
@@ -30,11 +31,12 @@ from catchscreen.inputs.rain_series import read_rain_series
 from catchscreen.inputs.rainfall import read_evaporation, read_rain_table
 from catchscreen.inputs.raster import Ground, GroundTiles, drop_below_ground, find_ground, read_ground, read_levels
 from catchscreen.inputs.roles import PLAIN_ROLES, note_absent, read_plain
+from catchscreen.inputs.starting import NewBrief, new_brief_for
 from catchscreen.inputs.underground import read_constraints, read_groundwater, read_sewer_zones, read_soils
 from catchscreen.progress import Run
 from catchscreen.records import Inputs, Raster
 
-__all__ = ["check", "load"]
+__all__ = ["NewBrief", "check", "load", "write_new_brief"]
 
 _Value = TypeVar("_Value")
 
@@ -70,6 +72,17 @@ def check(brief: Brief, requirements: pd.DataFrame | None, run: Run) -> tuple[Fa
     except InputsAtFault as error:
         return error.faults
     return ()
+
+
+def write_new_brief(folder: str | Path) -> NewBrief:
+    """Write a commented brief for the geodata that lie in a folder; nothing is overwritten.
+
+    Raises
+    ------
+    InputsAtFault
+        When there is no such folder.
+    """
+    return new_brief_for(folder, check)
 
 
 def _desk(brief: Brief, requirements: pd.DataFrame | None, run: Run, *, whole: bool) -> Desk:
@@ -125,6 +138,7 @@ def _read_roles(desk: Desk, found: GroundTiles | None, ground: Ground | None) ->
     layers["roads"] = _role(desk, "roads", lambda source: read_roads(source, desk))
     cover = _role(desk, "land_cover", lambda source: read_land_cover(source, grid, desk))
     layers["land_cover"], layers["cover_classes"] = cover if cover is not None else (None, {})
+    layers["cover_override"] = _role(desk, "cover_override", lambda source: read_cover_polygons(source, desk))
     layers["soils"] = _role(desk, "soils", lambda source: read_soils(source, desk))
     layers["groundwater"] = _role(desk, "groundwater", lambda source: read_groundwater(source, found, grid, desk))
     layers["constraints"] = read_constraints(desk)

@@ -104,10 +104,20 @@ def read_land_cover(
     InputsAtFault
         When a raster has no class table, or the table names classes that are not ours.
     """
-    classes = source.classes if isinstance(source, CoverSource) else {}
-    _check_classes(classes, source)
     if is_raster_source(source):
-        return _read_cover_raster(source, classes, grid, desk)
+        return _read_cover_raster(source, _classes_of(source), grid, desk)
+    return read_cover_polygons(source, desk), {}
+
+
+def read_cover_polygons(source: Source, desk: Desk) -> gpd.GeoDataFrame:
+    """Read polygons of land cover, or the user's own that win over all else.
+
+    Raises
+    ------
+    InputsAtFault
+        When the class table names classes that are not ours.
+    """
+    classes = _classes_of(source)
     layer = read_layer(source, desk, ("polygon",))
     cover = Column(
         "cover_class",
@@ -117,15 +127,17 @@ def read_land_cover(
     )
     columns = (cover, words("ground_use", GROUND_USES, otherwise="", also={"parking": "car_park"}), *SHARES)
     frame = pick_columns(layer, source, desk, columns)
-    return note_if_empty(set_ids(frame, layer, "cover_id", source, desk), source, desk), {}
+    return note_if_empty(set_ids(frame, layer, "cover_id", source, desk), source, desk)
 
 
-def _check_classes(classes: Mapping[str, str], source: Source) -> None:
-    """Refuse a class table with words that are not ours."""
+def _classes_of(source: Source) -> Mapping[str, str]:
+    """Return the class table of a source; words that are not ours are refused."""
+    classes = source.classes if isinstance(source, CoverSource) else {}
     strange = sorted({value for value in classes.values() if our_word(value) not in COVER_CLASSES})
     if strange:
         message = f"classes holds {listed(strange)}."
         raise refuse("unknown-word", source, message, f"Our classes are: {', '.join(COVER_CLASSES)}.")
+    return classes
 
 
 def _read_cover_raster(

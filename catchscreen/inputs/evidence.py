@@ -24,8 +24,6 @@ KIND_WORDS: Final = {
     "contamination": "contamination_survey", "roof": "roof_survey", "utilities": "utility_survey",
     "drains": "drain_survey",
 }  # fmt: skip
-REACH_M: Final = 50.0
-"""How far a test is taken to hold where nobody says (our choice: within one site)."""
 PLAUSIBLE_M_S: Final = (1e-8, 1e-3)
 UNIT_TO_M_S: Final = {"m_s": 1.0, "mm_h": 1.0 / MM_H_PER_M_S, "mm_hr": 1.0 / MM_H_PER_M_S, "cm_s": 0.01, "mm_s": 0.001,
                       "m_d": 1.0 / 86400.0, "m_day": 1.0 / 86400.0, "in_h": MM_PER_INCH / MM_H_PER_M_S,
@@ -67,7 +65,8 @@ def _read_one(source: Source, desk: Desk) -> gpd.GeoDataFrame:
     layer = read_layer(source, desk, ("point",))
     frame = pick_columns(layer, source, desk, COLUMNS)
     frame.loc[frame["kind"] == "", "kind"] = "other"
-    reach = source.reach_m if isinstance(source, EvidenceSource) and source.reach_m else REACH_M
+    general = desk.brief.measures.evidence_reach_m
+    reach = source.reach_m if isinstance(source, EvidenceSource) and source.reach_m else general
     assumed = frame["reach_m"].isna()
     frame["reach_m"] = frame["reach_m"].fillna(reach)
     if assumed.any():

@@ -179,7 +179,7 @@ def _tile_of_file(name: str, path: str, source: Source) -> Tile:
         When it cannot be opened, has no place on earth, or its grid is turned.
     """
     try:
-        with _quietly(), open_raster(path, source.layer) as opened:
+        with quietly(), open_raster(path, source.layer) as opened:
             _check_bands(opened.count, name, source)
             crs = opened.crs.to_wkt() if opened.crs is not None else ""
             tile = Tile(
@@ -196,7 +196,7 @@ def _tile_of_file(name: str, path: str, source: Source) -> Tile:
 
 
 @contextmanager
-def _quietly() -> Iterator[None]:
+def quietly() -> Iterator[None]:
     """Open in our own rasterio environment, so that the caller's GDAL options stay; silence what we check ourselves."""
     with rasterio.Env(), warnings.catch_warnings():
         warnings.simplefilter("ignore", NotGeoreferencedWarning)
@@ -300,7 +300,7 @@ def _read_tile(tile: Tile, source: Source, rows: tuple[int, int], cols: tuple[in
     else:
         window = Window(cols[0], rows[0], cols[1] - cols[0], rows[1] - rows[0])
         band = getattr(source, "band", 1)
-        with _quietly(), open_raster(tile.path, tile.table) as opened:
+        with quietly(), open_raster(tile.path, tile.table) as opened:
             read = opened.read(band, window=window, masked=True)
             scale, offset = opened.scales[band - 1], opened.offsets[band - 1]
         part, good = np.ma.getdata(read).astype(np.float64), ~np.ma.getmaskarray(read)

@@ -1,0 +1,285 @@
+"""A first brief for a folder of geodata: what was taken for what, what was left and why, and what is still missing."""
+
+from __future__ import annotations
+
+import ast
+import inspect
+import json
+import textwrap
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import dataclass
+from itertools import pairwise
+from pathlib import Path
+from typing import Any, Final
+
+from catchscreen.brief import OPTION_TABLES, Brief
+from catchscreen.brief_sources import REQUIRED_ROLES, ROLES
+from catchscreen.errors import Fault, InputsAtFault
+from catchscreen.inputs.discovery import Found, find_geodata
+from catchscreen.inputs.guessing import best_role, map_columns
+from catchscreen.progress import Run
+
+Checker = Callable[[Brief, None, Run], tuple[Fault, ...]]
+
+ROUNDS: Final = 8
+"""How often the brief is checked anew after a role that does not work has been commented out."""
+
+EXPLAINED: Final = {
+    "parcels": "The sites to rank. Map parcel_id, land_use, owner_class, renewal_year in columns.",
+    "elevation": "The ground model, without buildings; its coordinate system is the result's.",
+    "district": "The boundary of the study; without it, the hull of the parcels and 100 m around it.",
+    "buildings": "Building outlines; columns height_m, year_built, use, deck, ballast, spare_load_kn_m2, is_listed.",
+    "roads": "Roads and footways, polygons or lines; columns road_class, is_adopted, width_m.",
+    "land_cover": 'What covers the ground; a raster needs classes = { 1 = "asphalt", 2 = "grass" }.',
+    "surface_model": "The surface with buildings and trees, for roof slopes.",
+    "soils": "Columns infiltration_m_s or texture, hydrologic_group.",
+    "groundwater": "Depth below ground: column depth_m, or a raster.",
+    "constraints": "Ground where a rule applies: kind, rule (gate, switch, flag) and reason.",
+    "sewer_zones": "Columns zone_id, sewer_kind (combined, separate, none), outfall, capacity_mm_h.",
+    "rain_table": "Depth by duration (min) and return period (years).",
+    "rain_series": "Rain per step over years; unit, time_zone, stamp.",
+    "evaporation": "Potential evaporation by month or day.",
+    "evidence": "Site tests and surveys; columns kind, value, unit, reach_m.",
+}  # fmt: skip
+
+
+@dataclass(frozen=True, slots=True)
+class NewBrief:
+    """The brief that was written.
+
+    missing : what must be mended before it runs, empty when it passes ``check``.
+    taken : (role, file). left : (file, why).
+    """
+
+    path: Path
+    missing: tuple[str, ...]
+    taken: tuple[tuple[str, str], ...]
+    left: tuple[tuple[str, str], ...]
+
+
+@dataclass(slots=True)
+class _Choice:
+    """One layer taken for a role; ``off`` is why it stands commented out ("" when it is in use)."""
+
+    role: str
+    found: Found
+    off: str = ""
+
+
+def new_brief_for(folder: str | Path, check: Checker) -> NewBrief:
+    """Write a commented brief for the geodata in a folder; nothing is overwritten.
+
+    Parameters
+    ----------
+    folder : path
+    check : callable
+        ``inputs.check``, by which the brief is tried.
+
+    Raises
+    ------
+    InputsAtFault
+        When there is no such folder.
+    """
+    place = Path(folder).absolute()
+    if not place.is_dir():
+        raise InputsAtFault([Fault("missing-folder", "There is no such folder.", "Name one.", file=str(place))])
+    found, left = find_geodata(place)
+    choices, others = _choose(found)
+    left = left + others
+    path = _free_name(place)
+    missing: list[str] = []
+    for _ in range(ROUNDS):
+        _write(path, _text_of(place, choices, left, missing))
+        faults = _faults_of(path, check)
+        missing = [str_of(fault, place) for fault in faults]
+        if not _comment_out(choices, faults):
+            break
+    _write(path, _text_of(place, choices, left, missing))
+    taken = tuple((choice.role, choice.found.name) for choice in choices if not choice.off)
+    set_aside = tuple((choice.found.name, choice.off) for choice in choices if choice.off)
+    return NewBrief(path, tuple(missing), taken, (*set_aside, *left))
+
+
+def _write(path: Path, text: str) -> None:
+    path.write_text(text, encoding="utf-8", newline="\n")
+
+
+def _free_name(folder: Path) -> Path:
+    """Return the first of brief.toml, brief_2.toml, ... that does not exist."""
+    names = ("brief.toml", *(f"brief_{number}.toml" for number in range(2, 1000)))
+    return next(folder / name for name in names if not (folder / name).exists())
+
+
+def _choose(found: Sequence[Found]) -> tuple[list[_Choice], list[tuple[str, str]]]:
+    """Choose a layer for each role; an equal second one is kept but commented out, the rest are left."""
+    by_role: dict[str, list[tuple[int, Found]]] = {}
+    left: list[tuple[str, str]] = []
+    for layer in found:
+        role, points = best_role(layer)
+        if role:
+            by_role.setdefault(role, []).append((points, layer))
+        else:
+            left.append((layer.name, f"{layer.shape}: nothing in its name or columns says what it is"))
+    choices: list[_Choice] = []
+    for role in ROLES:
+        ranked = sorted(by_role.get(role, []), key=lambda item: (-item[0], item[1].file, item[1].layer or ""))
+        for place, (points, layer) in enumerate(ranked):
+            if place == 0 or role == "constraints":
+                choices.append(_Choice(role, layer))
+            elif points == ranked[0][0]:
+                choices.append(_Choice(role, layer, f"as likely as {ranked[0][1].name}: choose one"))
+            else:
+                left.append((layer.name, f"less likely to be {role} than {ranked[0][1].name}"))
+    return choices, left
+
+
+def _faults_of(path: Path, check: Checker) -> tuple[Fault, ...]:
+    """Try the brief and return what is wrong with it."""
+    try:
+        brief = Brief.from_toml(path)
+    except InputsAtFault as error:
+        return error.faults
+    return check(brief, None, Run())
+
+
+def _comment_out(choices: list[_Choice], faults: Iterable[Fault]) -> bool:
+    """Comment out the optional roles that do not work yet; tell whether there was one."""
+    changed = False
+    for fault in faults:
+        role = (fault.key or "").split(".")[0].split("[")[0]
+        if role in REQUIRED_ROLES:
+            continue
+        for choice in choices:
+            named = fault.file is None or fault.file.replace("\\", "/").endswith(choice.found.file.split("*")[0])
+            if choice.role == role and not choice.off and (named or role != "constraints"):
+                choice.off = f"does not work yet: {fault.message} {fault.cure}"
+                changed = True
+    return changed
+
+
+def str_of(fault: Fault, folder: Path) -> str:
+    """Say a fault in one line, paths relative to the folder."""
+    return str(fault).replace(f"{folder}/", "").replace(f"{folder}\\", "").replace("\n", " ")
+
+
+def _quoted(value: str) -> str:
+    """Write a text as TOML; its basic strings escape as JSON does."""
+    return json.dumps(value, ensure_ascii=False)
+
+
+def _text_of(folder: Path, choices: Sequence[_Choice], left: Sequence[tuple[str, str]], missing: Sequence[str]) -> str:
+    """Compose the brief."""
+    lines: list[str] = []
+    if missing:
+        lines += ["# NOT COMPLETE YET. To be mended before it runs:", *(f"#   {line}" for line in missing), ""]
+    lines += [
+        f"# A brief for {folder.name}, written by `catchscreen new` from what lies in the folder. Roles were guessed",
+        "# from names, shapes and columns: look at each one. Paths start from this file's folder.",
+        "# A line behind # is not in use.",
+        "",
+        f"name = {_quoted(folder.name)}",
+        'description = ""',
+        'prepared_by = ""',
+        "",
+    ]
+    for role in ROLES:
+        lines += _role_lines(role, [choice for choice in choices if choice.role == role])
+    lines += _option_lines()
+    if left:
+        lines += ["# Left out, and why:", *(f"#   {name}: {why}" for name, why in left), ""]
+    return "\n".join(lines)
+
+
+def _role_lines(role: str, choices: Sequence[_Choice]) -> list[str]:
+    """Write the table of one role, and its other candidates behind #."""
+    explained = [f"# {EXPLAINED[role]}"] if role in EXPLAINED else []
+    if not choices:
+        if role in REQUIRED_ROLES:
+            return [
+                *explained,
+                f"# Nothing here looks like {role}, which every screening needs.",
+                f"# [{role}]",
+                '# file = ""',
+                "",
+            ]
+        return []
+    lines = list(explained)
+    for choice in choices:
+        table = _table_lines(choice)
+        if choice.off:
+            lines += [f"# {choice.off}", *(f"# {line}" for line in table), ""]
+        else:
+            lines += [*table, ""]
+    return lines
+
+
+def _table_lines(choice: _Choice) -> list[str]:
+    """Write one table."""
+    found = choice.found
+    many = choice.role in ("constraints", "evidence")
+    lines = [f"[[{choice.role}]]" if many else f"[{choice.role}]", f"file = {_quoted(found.file)}"]
+    if found.layer is not None:
+        lines.append(f"layer = {_quoted(found.layer)}")
+    mapped = map_columns(choice.role, found)
+    if mapped:
+        pairs = ", ".join(f"{ours} = {_quoted(theirs)}" for ours, theirs in mapped.items())
+        lines.append(f"columns = {{ {pairs} }}")
+    if choice.role == "constraints":
+        lines += _constraint_lines(found)
+    return lines
+
+
+def _constraint_lines(found: Found) -> list[str]:
+    """Guess the kind of a constraint layer from its name where it has no such column."""
+    if "kind" in found.columns:
+        return []
+    name = (found.layer or found.file).lower()
+    kinds = {
+        "landfill": "landfill",
+        "made": "made_ground",
+        "contam": "contaminated",
+        "karst": "karst",
+        "mining": "mining",
+    }
+    return [f'kind = "{kind}"' for word, kind in kinds.items() if word in name][:1]
+
+
+def _option_lines() -> list[str]:
+    """Write every option with its default, behind #."""
+    lines = ["# Settings, with their defaults.", ""]
+    for table, model in OPTION_TABLES.items():
+        said = _field_texts(model)
+        lines.append(f"# [{table}]")
+        for name, field in model.model_fields.items():
+            value = _toml_value(field.default)
+            if value is not None:
+                lines.append(f"# {name} = {value}" + (f"  # {said[name]}" if name in said else ""))
+        lines.append("")
+    return lines
+
+
+def _field_texts(model: type) -> dict[str, str]:
+    """Return the first line of the text that stands under each field in the source of an options class."""
+    tree = ast.parse(textwrap.dedent(inspect.getsource(model)))
+    body = getattr(tree.body[0], "body", [])
+    texts: dict[str, str] = {}
+    for field, under in pairwise(body):
+        if isinstance(field, ast.AnnAssign) and isinstance(field.target, ast.Name) and isinstance(under, ast.Expr):
+            value = getattr(under.value, "value", None)
+            if isinstance(value, str):
+                texts[field.target.id] = value.strip().splitlines()[0]
+    return texts
+
+
+def _toml_value(value: Any) -> str | None:
+    """Write a plain default as TOML, None when it is not plain."""
+    if isinstance(value, bool):
+        return str(value).lower()
+    if isinstance(value, int | float):
+        return f"{value:g}"
+    if isinstance(value, str):
+        return _quoted(value)
+    if isinstance(value, tuple) and value:
+        parts = [_toml_value(part) for part in value]
+        return None if any(part is None for part in parts) else f"[{', '.join(str(part) for part in parts)}]"
+    return None
