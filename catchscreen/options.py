@@ -318,9 +318,19 @@ class MeasureOptions(Options):
 
 
 class RankingOptions(Options):
-    """Weights of the three indices and of the criteria within them."""
+    """Weights of the three indices and of the criteria within them.
+
+    weights : "criterion" or "measure.criterion" = weight within its index; the longer name wins.
+    hollow_storm : storm id for the relief of hollows; empty: the present-day storm nearest to the return period and duration
+    below, or the plain depth nearest to 30 mm.
+    """
 
     benefit_weight: NotNegative = 0.5
     feasibility_weight: NotNegative = 0.3
     delivery_weight: NotNegative = 0.2
     weights: dict[str, NotNegative] = Field(default_factory=dict)
+    hollow_storm: str = ""
+    hollow_return_period_years: Positive = 30.0
+    hollow_duration_min: Positive = 60.0
+    costly_factor: Annotated[float, Field(gt=1)] = 2.0
+    """A candidate is called costly when a cubic metre held costs more than this times the median of its measure."""

@@ -194,6 +194,11 @@ class Storms:
     depths_mm: Mapping[str, Floats]
     step_min: Mapping[str, float]
 
+    @property
+    def sizing_ids(self) -> tuple[str, ...]:
+        """Return the storms that stores are sized on."""
+        return tuple(self.storms.index[self.storms["is_sizing"].astype(bool)])
+
 
 @dataclass(frozen=True, slots=True)
 class StormRuns:
@@ -382,3 +387,7 @@ class Ranking:
     candidates: pd.DataFrame
     parcels: pd.DataFrame
     weights: pd.DataFrame
+    option_scores: pd.DataFrame = field(default_factory=pd.DataFrame)
+    """Index option_id; is_chosen, the three indices, score, and the results behind them, for every option that can be built."""
+    grades: pd.DataFrame = field(default_factory=pd.DataFrame)
+    """candidate_id, option_id, criterion, column, value, grade (0..1), state ("known", "unknown: median", ...)."""

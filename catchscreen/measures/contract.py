@@ -130,7 +130,7 @@ class Variant:
     outlet_l_s_ha: float = 5.0
     outlet_exponent: float = 0.5
     wetting_mm: float = 2.0
-    intake_mm_h: float = 100.0
+    intake_mm_h: float = 250.0
     evaporation_factor: float = 0.5
     saturated_kn_m2: tuple[float, float] = (float("nan"), float("nan"))
     layers: tuple[Layer, ...] = ()

@@ -64,6 +64,8 @@ def choose_size(
 ) -> Sizes:
     """Choose the smallest catalogue depth that takes every sizing storm without overflow, else the deepest.
 
+    What the surface does not let in is no matter of depth: it is left out of the choice, and said where it happens.
+
     Parameters
     ----------
     trials : from ``store_trials``; depths outside the limits are not among them.
@@ -81,10 +83,17 @@ def choose_size(
         "store_id": trials.store_id, "option_id": trials.option_id, "depth_mm": trials.depth_mm,
         "host_area_m2": trials.host_area_m2,
     })
-    worst = run.sort_values(["store_id", "overflow_m3", "greatest_store_mm", "storm_id"],
+    if "intake_excess_m3" not in run:
+        run = run.assign(intake_excess_m3=0.0)
+    run = run.assign(over_the_top_m3=(run["overflow_m3"] - run["intake_excess_m3"]).clip(lower=0.0))
+    worst = run.sort_values(["store_id", "over_the_top_m3", "greatest_store_mm", "storm_id"],
                             ascending=[True, False, False, True], kind="stable").drop_duplicates("store_id")
-    frame = frame.merge(worst[["store_id", "storm_id", "overflow_m3"]], on="store_id", how="left")
-    frame["passes"] = frame["overflow_m3"] <= NO_OVERFLOW_M3_PER_M2 * frame["host_area_m2"]
+    excess = run.groupby("store_id")["intake_excess_m3"].max()
+    frame = frame.merge(worst[["store_id", "storm_id", "over_the_top_m3"]], on="store_id", how="left")
+    frame["intake_excess_m3"] = excess.reindex(frame["store_id"]).to_numpy(float)
+    nothing = NO_OVERFLOW_M3_PER_M2 * frame["host_area_m2"]
+    frame["passes"] = frame["over_the_top_m3"] <= nothing
+    frame["lets_in"] = frame["intake_excess_m3"] <= nothing
     passing = frame[frame["passes"]].sort_values(["option_id", "depth_mm"], kind="stable").drop_duplicates("option_id")
     deepest = frame.sort_values(["option_id", "depth_mm"], ascending=[True, False], kind="stable")
     deepest = deepest.drop_duplicates("option_id")
@@ -149,11 +158,18 @@ def _sized_columns(chosen: pd.DataFrame) -> pd.DataFrame:
     frame["store_id"] = chosen["store_id"]
     frame["store_depth_mm"] = chosen["depth_mm"]
     frame["storm_id"] = chosen["storm_id"].fillna("")
-    frame["passes_sizing_storm"] = chosen["passes"].astype(bool)
-    frame["sizing_overflow_m3"] = chosen["overflow_m3"]
+    frame["passes_sizing_storm"] = (chosen["passes"] & chosen["lets_in"]).astype(bool)
+    frame["sizing_overflow_m3"] = chosen["over_the_top_m3"]
+    frame["sizing_intake_excess_m3"] = chosen["intake_excess_m3"]
     frame["size_reason"] = [
-        f"{depth:.0f} mm is the least catalogue depth that takes the sizing storms" if passes
-        else f"{depth:.0f} mm is the deepest that fits and still overflows by {over:.0f} m3 in the sizing storm"
-        for depth, passes, over in zip(chosen["depth_mm"], chosen["passes"], chosen["overflow_m3"], strict=True)
+        _size_text(*row) for row in
+        zip(chosen["depth_mm"], chosen["passes"], chosen["over_the_top_m3"], chosen["intake_excess_m3"], chosen["lets_in"],
+            strict=True)
     ]
     return frame
+
+
+def _size_text(depth: float, passes: bool, over_m3: float, excess_m3: float, lets_in: bool) -> str:  # noqa: FBT001
+    text = (f"{depth:.0f} mm is the least catalogue depth that holds the sizing storms" if passes
+            else f"{depth:.0f} mm is the deepest that fits and still overflows by {over_m3:.0f} m3 in the sizing storm")
+    return text if lets_in else f"{text}; the surface turns away {excess_m3:.0f} m3 of the heaviest of them"

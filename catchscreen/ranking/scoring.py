@@ -1,0 +1,138 @@
+"""Indices and scores: weighted means of grades, joined by a weighted product so that a near-zero cannot be bought back."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+
+from catchscreen.errors import Fault, InputsAtFault
+from catchscreen.options import RankingOptions
+from catchscreen.records import Floats, GradeRule
+from catchscreen.ranking.grading import district_value, fill_unknown, grade_values
+
+INDICES = ("benefit", "feasibility", "delivery")
+USED, DROPPED = "used", "dropped: no data for any site"
+
+
+def weighted_product(values: Floats, weights: Floats) -> Floats:
+    """Give the weighted geometric mean of each row, prod(v^(w/sum w)).
+
+    Parameters
+    ----------
+    values : (n, k) not negative; NaN columns must be left out by the caller.
+    weights : (k,) not negative, not all zero. A weight of zero leaves its column out, also where it is zero.
+    """
+    share = weights / weights.sum()
+    used = share > 0.0
+    with np.errstate(divide="ignore"):
+        logs = np.log(values[:, used])
+    return np.asarray(np.exp(logs @ share[used]))
+
+
+def weighted_mean(grades: Floats, weights: Floats) -> Floats:
+    """Give the weighted mean of each row over the columns whose weight is not zero; NaN where there is none."""
+    total = weights.sum()
+    if total <= 0.0:
+        return np.full(len(grades), np.nan)
+    used = weights > 0.0
+    return np.asarray(grades[:, used] @ (weights[used] / total))
+
+
+def check_weights(rules: dict[str, tuple[GradeRule, ...]], options: RankingOptions) -> None:
+    """Refuse weights for criteria that no measure has, and three indices that all weigh nothing.
+
+    Raises
+    ------
+    InputsAtFault
+    """
+    known = {rule.name for own in rules.values() for rule in own}
+    known |= {f"{measure}.{rule.name}" for measure, own in rules.items() for rule in own}
+    faults = [
+        Fault("unknown_criterion", f"no criterion {name!r}.", f"The criteria are {', '.join(sorted(known))}.",
+              key="ranking.weights")
+        for name in options.weights if name not in known
+    ]
+    if options.benefit_weight + options.feasibility_weight + options.delivery_weight <= 0.0:
+        faults.append(Fault("no_weight", "benefit, feasibility and delivery all weigh nothing.",
+                            "Give at least one of them a weight.", key="ranking"))
+    if faults:
+        raise InputsAtFault(faults)
+
+
+def weigh_criteria(
+    measure: str, rules: tuple[GradeRule, ...], known: dict[str, bool], options: RankingOptions
+) -> pd.DataFrame:
+    """Make the table of weights of one measure: the weight asked for, the one used, and what was dropped.
+
+    The weights of each index are brought to a sum of 100 over the criteria that some site has data for.
+
+    Returns
+    -------
+    DataFrame
+        measure, index, criterion, weight, used_weight, state.
+    """
+    rows = []
+    for rule in rules:
+        weight = options.weights.get(f"{measure}.{rule.name}", options.weights.get(rule.name, rule.weight))
+        state = USED if known[rule.name] else DROPPED
+        rows.append((measure, rule.index, rule.name, float(weight), float(weight) if known[rule.name] else 0.0, state))
+    frame = pd.DataFrame(rows, columns=["measure", "index", "criterion", "weight", "used_weight", "state"])
+    total = frame.groupby("index")["used_weight"].transform("sum")
+    frame["used_weight"] = (100.0 * frame["used_weight"] / total.where(total > 0.0)).fillna(0.0)
+    return frame
+
+
+def grade_options(
+    facts: pd.DataFrame, rules: tuple[GradeRule, ...], is_ranked: pd.Series
+) -> tuple[pd.DataFrame, pd.DataFrame]:
+    """Grade every option by every rule.
+
+    Parameters
+    ----------
+    facts : index option_id; the columns that the rules read (absent: unknown), candidate_id.
+    is_ranked : options that may be chosen; the district's percentile and median are taken over these.
+
+    Returns
+    -------
+    grades, filled : DataFrame
+        option_id x criterion; NaN where unknown, and the same with the stated treatment in place.
+    """
+    grades, filled = {}, {}
+    reference = is_ranked.to_numpy(bool)
+    for rule in rules:
+        values = facts[rule.column] if rule.column in facts else pd.Series(np.nan, index=facts.index)
+        per_candidate = values[reference]
+        top = None
+        if rule.one_at is None and not rule.classes:
+            best = pd.to_numeric(per_candidate, errors="coerce").groupby(facts["candidate_id"][reference]).max()
+            top = district_value(best)
+        own = grade_values(values, rule, top)
+        grades[rule.name] = own
+        filled[rule.name] = fill_unknown(own, rule, own[reference])
+    return pd.DataFrame(grades, index=facts.index), pd.DataFrame(filled, index=facts.index)
+
+
+def score_options(filled: pd.DataFrame, weights: pd.DataFrame, options: RankingOptions) -> pd.DataFrame:
+    """Give each option its three indices (0..100) and its score (0..100).
+
+    An index for which no criterion has data is left out of the product, for all alike.
+    """
+    frame = pd.DataFrame(index=filled.index)
+    for index in INDICES:
+        own = weights[weights["index"] == index]
+        frame[f"{index}_index"] = 100.0 * weighted_mean(
+            filled[list(own["criterion"])].fillna(0.0).to_numpy(np.float64), own["used_weight"].to_numpy(np.float64)
+        )
+    asked = np.array([options.benefit_weight, options.feasibility_weight, options.delivery_weight])
+    there = np.array([bool(frame[f"{index}_index"].notna().any()) for index in INDICES]) & (asked > 0.0)
+    if len(frame) == 0 or not there.any():
+        frame["score"] = np.nan
+        return frame
+    columns = [f"{index}_index" for index, used in zip(INDICES, there, strict=True) if used]
+    frame["score"] = weighted_product(frame[columns].to_numpy(np.float64), asked[there])
+    return frame
+
+
+def rank_scores(scores: pd.Series) -> pd.Series:
+    """Rank scores from the highest; equal scores share a rank, NaN has none. Equal to six decimals is equal."""
+    return scores.round(6).rank(method="min", ascending=False).astype("Int64")
