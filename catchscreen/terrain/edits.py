@@ -157,16 +157,16 @@ def _note_untouched(run: Run, line_id: str, line: LineString) -> None:
 
 
 def cells_along(line: LineString, grid: Grid) -> tuple[Ints, NDArray[np.float64]]:
-    """Return the cells that a line passes, each once and beside the next, with the chainage [m] of first touch."""
+    """Return the cells that a line passes, each once and beside the next, with the chainage [m] of its centre."""
     spacing = 0.25 * min(grid.cell_width_m, grid.cell_height_m)
     steps = max(2, int(np.ceil(line.length / spacing)) + 1)
     chainage = np.linspace(0.0, line.length, steps)
     points = shapely.get_coordinates(shapely.line_interpolate_point(line, chainage))
     cell = grid.cells_of_xy(points[:, 0], points[:, 1])
-    inside = cell >= 0
-    cell, chainage = cell[inside], chainage[inside]
-    first = np.sort(np.unique(cell, return_index=True)[1])
-    return cell[first], chainage[first]
+    cell = cell[cell >= 0]
+    cell = cell[np.sort(np.unique(cell, return_index=True)[1])]
+    along = shapely.line_locate_point(line, shapely.points(*grid.xy_of_cells(cell)))
+    return cell, np.maximum.accumulate(along)
 
 
 def culvert_bed(profile: Ints, chainage: NDArray[np.float64], ends_m: tuple[float, float]) -> Ints:

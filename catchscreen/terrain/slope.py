@@ -27,9 +27,9 @@ def gradients(level: NDArray[np.int32], grid: Grid) -> Gradients:
     """
     towards_east = np.empty(grid.shape, dtype=np.float32)
     towards_south = np.empty(grid.shape, dtype=np.float32)
-    run_x, run_y = 8.0 * grid.cell_width_m * TICKS_PER_M, 8.0 * grid.cell_height_m * TICKS_PER_M
+    ticks_x, ticks_y = grid.cell_width_m * TICKS_PER_M, grid.cell_height_m * TICKS_PER_M
     with parallel_lock:
-        slopes.horn_gradient(level, run_x, run_y, towards_east, towards_south)
+        slopes.horn_gradient(level, ticks_x, ticks_y, towards_east, towards_south)
     return towards_east, towards_south
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Final
 
 import geopandas as gpd
 import numpy as np
@@ -27,6 +28,9 @@ class Snapped:
     area_ratio: NDArray[np.float64]
 
 
+ON_THE_PATH_CELLS: Final = 1.5
+"""A point within so many cells of a flow path lies on it."""
+
 NOTHING = Snapped([], np.empty(0, dtype=np.int64), np.empty(0), np.empty(0))
 
 
@@ -36,8 +40,8 @@ def snap_outlets(outlets: gpd.GeoDataFrame | None, routing: Routing, grid: Grid,
     Raises
     ------
     InputsAtFault
-        When another stream is as near and carries at least half as much (which one is meant?), or two outlets fall on
-        one cell.
+        When a nearer flow path carries at least half as much as the strongest and the point does not lie on it (which
+        one is meant?), or when two outlets fall on one cell.
     """
     if outlets is None or len(outlets) == 0:
         return NOTHING
@@ -82,14 +86,22 @@ def _best_cell(
         return None
     best = int(np.lexsort((cell, distance, -total))[0])
     before = int(total[cell == own_cell][0]) if (cell == own_cell).any() else 1
-    rival = _has_rival(cell, distance, total, best, routing)
-    return int(cell[best]), float(distance[best]), float(total[best] / before), rival
+    rivals = _rivals(cell, distance, total, best, routing)
+    if rivals.size:
+        nearest = int(rivals[np.lexsort((cell[rivals], distance[rivals]))[0]])
+        if distance[nearest] > ON_THE_PATH_CELLS * max(width, height):
+            return int(cell[best]), float(distance[best]), float(total[best] / before), True
+        below = [at for at in range(cell.size) if _drains_through(int(cell[nearest]), int(cell[at]), routing)]
+        best = max(below, key=lambda at: (int(total[at]), -int(cell[at])))
+    return int(cell[best]), float(distance[best]), float(total[best] / before), False
 
 
-def _has_rival(cell: Ints, distance: NDArray[np.float64], total: Ints, best: int, routing: Routing) -> bool:
-    """Tell whether a nearer cell whose water does not pass the best one carries at least half as much."""
+def _rivals(cell: Ints, distance: NDArray[np.float64], total: Ints, best: int, routing: Routing) -> Ints:
+    """Return the nearer cells that carry at least half as much and whose water does not pass the best cell."""
     nearer = np.flatnonzero((distance <= distance[best]) & (2 * total >= total[best]))
-    return any(not _drains_through(int(cell[at]), int(cell[best]), routing) for at in nearer)
+    return np.array(
+        [at for at in nearer if not _drains_through(int(cell[at]), int(cell[best]), routing)], dtype=np.int64
+    )
 
 
 def _drains_through(start: int, goal: int, routing: Routing) -> bool:
@@ -128,7 +140,7 @@ def _ambiguous(outlet_id: str, radius_m: float) -> Fault:
     """Return the fault of an outlet that two streams claim."""
     return Fault(
         code="outlet_snap_ambiguous",
-        message=f"two flow paths of similar size lie within {radius_m:g} m of outlet {outlet_id}, the smaller one nearer.",
+        message=f"two flow paths of similar size lie within {radius_m:g} m of outlet {outlet_id}, the smaller nearer.",
         cure="Move the point onto the flow path that is meant, or lower terrain.outlet_snap_m.",
         layer="outlets",
         feature=outlet_id,

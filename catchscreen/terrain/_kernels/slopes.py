@@ -1,51 +1,66 @@
-"""Slope after Horn, with missing neighbours carried on from the other side."""
+"""Slope after Horn, with what is known where neighbours are missing."""
 
 from __future__ import annotations
 
 import numpy as np
 from numpy.typing import NDArray
 
-from catchscreen.compiled import parallel_kernel, prange
+from catchscreen.compiled import kernel, parallel_kernel, prange
 from catchscreen.terrain._kernels.directions import WALL
+
+
+@kernel
+def _mean_rise(before: NDArray[np.int32], middle: NDArray[np.int32], after: NDArray[np.int32]) -> float:
+    """Return the mean rise per cell along three lines of three cells, the middle line counting twice.
+
+    A line gives half the difference of its ends; with one end missing, the difference to its middle cell; with two of
+    three missing, nothing. So a plane keeps its slope up to the data edge, and where all is known this is Horn's
+    formula.
+    """
+    rise = 0.0
+    weight = 0.0
+    for line in range(3):
+        share = 2.0 if line == 1 else 1.0
+        low, own, high = before[line], middle[line], after[line]
+        if low < WALL and high < WALL:
+            rise += share * 0.5 * (float(high) - float(low))
+        elif own < WALL and high < WALL:
+            rise += share * (float(high) - float(own))
+        elif own < WALL and low < WALL:
+            rise += share * (float(own) - float(low))
+        else:
+            share = 0.0
+        weight += share
+    return rise / weight if weight > 0.0 else 0.0
 
 
 @parallel_kernel
 def horn_gradient(
     level: NDArray[np.int32],
-    run_x: float,
-    run_y: float,
+    ticks_x: float,
+    ticks_y: float,
     gradient_x: NDArray[np.float32],
     gradient_y: NDArray[np.float32],
 ) -> None:
     """Write the rise over run towards the east and towards the south; NaN off the ground.
 
-    A missing neighbour takes the level that carries on the line from the cell opposite (2 x own - opposite), or the
-    cell's own where that is missing too: a plane keeps its slope up to the data edge.
-
     Parameters
     ----------
-    level : (rows + 2, cols + 2) int32, framed. run_x, run_y : eight cell sizes in ticks.
+    level : (rows + 2, cols + 2) int32, framed. ticks_x, ticks_y : cell width and height in ticks.
     gradient_x, gradient_y : (rows, cols) float32, written.
     """
     rows, cols = gradient_x.shape
     for row in prange(rows):
-        window = np.empty(9, dtype=np.float64)
         for col in range(cols):
-            own = level[row + 1, col + 1]
-            if own >= WALL:
+            if level[row + 1, col + 1] >= WALL:
                 gradient_x[row, col] = np.nan
                 gradient_y[row, col] = np.nan
                 continue
-            for u in range(9):
-                here = level[row + u // 3, col + u % 3]
-                if here >= WALL:
-                    opposite = level[row + 2 - u // 3, col + 2 - u % 3]
-                    window[u] = 2.0 * own - opposite if opposite < WALL else float(own)
-                else:
-                    window[u] = here
-            east = window[2] + 2.0 * window[5] + window[8]
-            west = window[0] + 2.0 * window[3] + window[6]
-            south = window[6] + 2.0 * window[7] + window[8]
-            north = window[0] + 2.0 * window[1] + window[2]
-            gradient_x[row, col] = (east - west) / run_x
-            gradient_y[row, col] = (south - north) / run_y
+            west, here, east = (level[row : row + 3, col], level[row : row + 3, col + 1], level[row : row + 3, col + 2])
+            north, beside, south = (
+                level[row, col : col + 3],
+                level[row + 1, col : col + 3],
+                level[row + 2, col : col + 3],
+            )
+            gradient_x[row, col] = _mean_rise(west, here, east) / ticks_x
+            gradient_y[row, col] = _mean_rise(north, beside, south) / ticks_y

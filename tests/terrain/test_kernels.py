@@ -1,0 +1,78 @@
+from __future__ import annotations
+
+import warnings
+from types import ModuleType
+
+import numpy as np
+import pytest
+
+from catchscreen.options import TerrainOptions
+from catchscreen.progress import Run
+from catchscreen.terrain import _kernels, delineate
+from catchscreen.terrain._kernels import (
+    accumulation,
+    basins,
+    dividing,
+    merging,
+    passes,
+    plateaus,
+    receivers,
+    rerouting,
+    slopes,
+    tree,
+)
+
+MODULES = (accumulation, basins, dividing, merging, passes, plateaus, receivers, rerouting, slopes, tree)
+ARRAYS = (
+    "conditioned_ticks",
+    "filled_ticks",
+    "receiver",
+    "accumulation_cells",
+    "subcatchment_label",
+    "hollow_label",
+    "tree_label",
+    "slope_fraction",
+)
+
+
+@pytest.fixture
+def as_python(monkeypatch):
+    """Replace every terrain kernel by the Python function that it is compiled from."""
+
+    def use():
+        for module in MODULES:
+            for name, value in vars(module).copy().items():
+                if hasattr(value, "py_func"):
+                    monkeypatch.setattr(module, name, value.py_func)
+
+    return use
+
+
+def test_every_kernel_module_is_listed():
+    import pkgutil
+
+    found = {module.name for module in pkgutil.iter_modules(_kernels.__path__)}
+    assert found - {"directions", "threads"} == {module.__name__.rsplit(".", 1)[-1] for module in MODULES}
+    assert all(isinstance(module, ModuleType) for module in MODULES)
+
+
+@pytest.mark.parametrize("seed", [1, 2])
+def test_compiled_and_plain_python_agree(seed, make_inputs, hills, as_python):
+    level = np.round(hills(28, 31, seed=seed, smooth=1.5), 1 if seed == 1 else 4)
+    valid = np.random.default_rng(seed).random(level.shape) > 0.06
+    data = make_inputs(level, valid, cell_m=(2.0, 1.0) if seed == 1 else 1.0)
+    options = TerrainOptions(
+        subcatchment_target_ha=0.01, flow_path_min_ha=0.004, hollow_min_area_m2=2.0, hollow_min_volume_m3=0.1
+    )
+    compiled = delineate(data, options, Run())
+    as_python()
+    with warnings.catch_warnings():
+        warnings.filterwarnings("ignore", "overflow encountered", RuntimeWarning)  # the hash wraps round on purpose
+        plain = delineate(data, options, Run())
+    for name in ARRAYS:
+        np.testing.assert_array_equal(getattr(compiled, name), getattr(plain, name), err_msg=name)
+    assert len(compiled.hollows) > 1
+    assert len(compiled.flow_paths) > 1
+    for name in ("subcatchments", "hollows", "flow_paths", "outlets"):
+        assert getattr(compiled, name).equals(getattr(plain, name)), name
+    np.testing.assert_array_equal(compiled.hollow_tree.curve_volume_ticks, plain.hollow_tree.curve_volume_ticks)
