@@ -169,7 +169,7 @@ def _install(environment: Environment, wheels: Path | None, *, with_tools: bool)
     tools = project["optional-dependencies"]["dev"] if with_tools else BUILD_TOOLS
     source = ["--no-index", "--find-links", str(wheels)] if wheels else []
     binary = [*source, "--only-binary", ":all:"]
-    with Step("Installing the libraries (some 150 MB to fetch, several minutes the first time)"):
+    with Step("Installing the libraries (some 250 MB to fetch, some minutes the first time)"):
         _pip(environment, [*binary, "--constraint", str(CONSTRAINTS), *project["dependencies"], *tools], wheels)
         if with_tools:
             _pip(environment, [*binary, "--no-deps", *obstacles.WITHOUT_DEPENDENCIES], wheels)

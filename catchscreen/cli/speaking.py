@@ -27,7 +27,7 @@ class Answer:
 
 
 def print_answer(answer: Answer, command: str, status: str, manner: Manner) -> None:
-    """Print the answer on standard output, in the form that was asked for."""
+    """Print the answer on standard output in the form that was asked for; bad news in sentences on standard error."""
     if manner.as_json:
         content = {
             "schema_version": SCHEMA_VERSION,
@@ -36,9 +36,9 @@ def print_answer(answer: Answer, command: str, status: str, manner: Manner) -> N
             "exit_code": answer.exit_code,
         }
         print(json.dumps({**content, **answer.data}, indent=1, ensure_ascii=False, allow_nan=False))
-    elif not manner.quiet:
+    elif answer.exit_code != 0 or not manner.quiet:
         for line in answer.lines:
-            print(line)
+            print(line, file=sys.stderr if answer.exit_code else sys.stdout)
     sys.stdout.flush()
 
 

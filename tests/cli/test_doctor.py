@@ -54,15 +54,15 @@ def test_measures_that_clash_are_a_fault_and_exit_code_4(run, monkeypatch):
     monkeypatch.setattr("catchscreen.measures.registry.find_measures", clash)
     result = run("doctor", "--quick")
     assert result.exit_code == 4
-    assert "FAULT  measures: two measures are called 'x'" in result.stdout
-    assert "1 of 6 at fault" in result.stdout
+    assert "FAULT  measures: two measures are called 'x'" in result.stderr
+    assert "1 of 6 at fault" in result.stderr
 
 
 def test_whatever_goes_wrong_in_the_trial_is_a_finding(run, engine):
     engine.end = RuntimeError("no space")
-    result = run("doctor")
+    result = run("doctor", "--quiet")
     assert result.exit_code == 4
-    assert "FAULT  trial screening: RuntimeError: no space" in result.stdout
+    assert "FAULT  trial screening: RuntimeError: no space" in result.stderr
 
 
 @pytest.mark.parametrize(("error_m3", "is_ok"), [(1e-12, True), (1e-3, False), (-1e-3, False)])
