@@ -18,6 +18,7 @@ from catchscreen.brief_sources import Source
 from catchscreen.errors import Fault, InputsAtFault
 from catchscreen.inputs.cover import read_cover_polygons, read_land_cover, read_roads
 from catchscreen.inputs.desk import Desk
+from catchscreen.inputs.digest import digest_files
 from catchscreen.inputs.evidence import read_evidence
 from catchscreen.inputs.joins import join_social_index
 from catchscreen.inputs.parcels import (
@@ -36,7 +37,7 @@ from catchscreen.inputs.underground import read_constraints, read_groundwater, r
 from catchscreen.progress import Run
 from catchscreen.records import Inputs, Raster
 
-__all__ = ["NewBrief", "check", "load", "write_new_brief"]
+__all__ = ["NewBrief", "check", "digest_files", "load", "write_new_brief"]
 
 _Value = TypeVar("_Value")
 

@@ -123,10 +123,15 @@ def _bring(values: Any, column: Column, length: int, source: Source, desk: Desk)
     return _texts(values, column, length, source, desk)
 
 
+def as_text(values: pd.Series[Any]) -> pd.Series[Any]:
+    """Turn values into texts of their own, "" for what is missing."""
+    return values.astype(object).where(values.notna(), "").map(lambda value: str(value).strip()).astype(object)
+
+
 def as_numbers(values: pd.Series[Any]) -> pd.Series[float]:
     """Turn values into float64, decimal commas allowed; what is no number becomes NaN."""
     if values.dtype == bool or not pd.api.types.is_numeric_dtype(values):
-        plain = values.astype(str).str.strip().str.replace(",", ".", regex=False)
+        plain = as_text(values).str.replace(",", ".", regex=False)
         return pd.to_numeric(plain, errors="coerce").astype(np.float64)
     return values.astype(np.float64)
 
@@ -138,7 +143,7 @@ def _numbers(values: Any, column: Column, length: int, source: Source, desk: Des
     found = as_numbers(values)
     if column.lengths:
         found = found * {"m": 1.0, "ft": 0.3048, "cm": 0.01, "mm": 0.001}[getattr(source, "vertical_unit", "m")]
-    given = ~values.astype(str).str.strip().str.lower().isin(NOTHING)
+    given = ~as_text(values).str.lower().isin(NOTHING)
     unread = given & found.isna()
     _list_odd("not-a-number", column, values[unread], "no number", source, desk)
     outside = (found < column.low) | (found > column.high)
@@ -151,7 +156,7 @@ def _flags(values: Any, column: Column, length: int, source: Source, desk: Desk)
     """Return True, False or NA."""
     if values is None:
         return pd.array([pd.NA] * length, dtype="boolean")
-    low = values.astype(str).str.strip().str.lower()
+    low = as_text(values).str.lower()
     result = pd.array([True if word in YES else False if word in NO else pd.NA for word in low], dtype="boolean")
     odd = ~low.isin(YES | NO | NOTHING)
     _list_odd("unknown-word", column, values[odd], "neither yes nor no", source, desk)
@@ -167,8 +172,9 @@ def _texts(values: Any, column: Column, length: int, source: Source, desk: Desk)
     """Return texts; "" or the column's other word where nothing is known."""
     if values is None:
         return np.full(length, column.otherwise, dtype=object)
-    plain = values.astype(str).str.strip()
-    plain = plain.where(~plain.str.lower().isin(NOTHING), "")
+    plain = as_text(values)
+    # "none" says nothing in most columns, but is one of our words in some.
+    plain = plain.where(~plain.str.lower().isin(NOTHING - set(column.words)), "")
     if not column.words:
         return plain.to_numpy(dtype=object)
     mapped = plain.map(lambda word: column.also.get(our_word(word), our_word(word)))
@@ -212,7 +218,7 @@ def set_ids(frame: gpd.GeoDataFrame, original: pd.DataFrame, name: str, source: 
 
 def clean_ids(values: pd.Series[Any]) -> pd.Series[str]:
     """Write ids as text, 12.0 as 12, nothing as ""."""
-    plain = values.astype(str).str.strip().str.replace(r"^(-?\d+)\.0+$", r"\1", regex=True)
+    plain = as_text(values).str.replace(r"^(-?\d+)\.0+$", r"\1", regex=True)
     return plain.where(~plain.str.lower().isin(NOTHING), "").astype(object)
 
 
@@ -243,4 +249,4 @@ def _unlike(ids: pd.Series[str], original: pd.DataFrame, name: str, source: Sour
         raise refuse("duplicate-id", source, f"{len(twice)} parcels share ids: {shown}.", cure)
     place = ids.groupby(ids).cumcount()
     desk.note("repair", "duplicate-id", source, f"{len(twice)} features share ids, which got a number each: {shown}.")
-    return ids.where(place == 0, ids + "_" + (place + 1).astype(str))
+    return ids.where(place == 0, ids + "_" + (place + 1).map(str))

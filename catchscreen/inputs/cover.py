@@ -11,7 +11,7 @@ import shapely
 
 from catchscreen.brief_sources import CoverSource, RoadSource, Source
 from catchscreen.grid import Grid
-from catchscreen.inputs.columns import Column, flag, number, our_word, pick_columns, set_ids, words
+from catchscreen.inputs.columns import Column, as_text, flag, number, our_word, pick_columns, set_ids, words
 from catchscreen.inputs.desk import Desk, listed, refuse
 from catchscreen.inputs.raster import read_codes
 from catchscreen.inputs.roles import note_if_empty
@@ -57,7 +57,7 @@ def read_roads(source: Source, desk: Desk) -> gpd.GeoDataFrame:
     """Read roads and footways as polygons; lines are widened by their width, their class's or the brief's."""
     layer = read_layer(source, desk, ("polygon", "line"))
     theirs = source.columns.get("road_class", "road_class")
-    raw = layer[theirs].astype(str).str.strip() if theirs in layer.columns else None
+    raw = as_text(layer[theirs]) if theirs in layer.columns else None
     frame = pick_columns(layer, source, desk, ROAD_COLUMNS)
     frame = frame.set_geometry(_widened(frame, raw, source, desk))
     return note_if_empty(set_ids(frame, layer, "road_id", source, desk), source, desk)
@@ -87,7 +87,7 @@ def _widths(frame: gpd.GeoDataFrame, raw: Any, source: Source, desk: Desk) -> np
     for key, width in classes.items():
         named = (frame["road_class"] == our_word(key)).to_numpy()
         if raw is not None:
-            named |= (raw == key).to_numpy()
+            named = named | (raw == key).to_numpy()
         by_class[named] = width
     own = frame["width_m"].to_numpy(dtype=np.float64)
     chosen = np.where(np.isnan(own), by_class, own)

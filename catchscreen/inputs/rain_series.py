@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 
 from catchscreen.brief_sources import RainSeriesSource, Source
-from catchscreen.inputs.columns import NOTHING, as_numbers
+from catchscreen.inputs.columns import NOTHING, as_numbers, as_text
 from catchscreen.inputs.desk import Desk, listed, refuse
 from catchscreen.inputs.rainfall import MM, as_utc, find_column, parse_times
 from catchscreen.inputs.tables import read_table
@@ -75,7 +75,7 @@ def _columns_of(source: Source, settings: RainSeriesSource) -> tuple[pd.Datetime
 def _clean_depths(raw: pd.Series, settings: RainSeriesSource, source: Source, desk: Desk) -> np.ndarray:
     """Return depths in mm: a trace (-1) counts as none, missing codes and negatives become NaN."""
     values = as_numbers(raw).to_numpy(dtype=np.float64).copy()
-    unread = np.isnan(values) & ~raw.astype(str).str.strip().str.lower().isin(NOTHING).to_numpy()
+    unread = np.isnan(values) & ~as_text(raw).str.lower().isin(NOTHING).to_numpy()
     if unread.any():
         example = str(raw[unread].iloc[0])
         desk.note("repair", "not-a-number", source, f'{int(unread.sum())} depths are no numbers, such as "{example}".')

@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 
 from catchscreen.brief_sources import RainTableSource, Source
-from catchscreen.inputs.columns import NOTHING, as_numbers
+from catchscreen.inputs.columns import NOTHING, as_numbers, as_text
 from catchscreen.inputs.desk import Desk, listed, refuse
 from catchscreen.inputs.tables import read_table
 
@@ -217,7 +217,7 @@ def parse_times(values: pd.Series[Any], source: Source) -> pd.Series[Any]:
     """
     if pd.api.types.is_datetime64_any_dtype(values):
         return values
-    plain = values.astype(str).str.strip()
+    plain = as_text(values)
     form: dict[str, Any] = {"format": "ISO8601"}
     if plain.str.fullmatch(r"\d{8}").all():
         form = {"format": "%Y%m%d"}

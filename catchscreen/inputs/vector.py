@@ -16,6 +16,7 @@ import shapely
 from pyogrio.errors import DataLayerError, DataSourceError
 
 from catchscreen.brief_sources import Source, is_pattern, split_zip
+from catchscreen.inputs.columns import as_text, clean_ids
 from catchscreen.inputs.desk import Desk, GeometryKind, listed, refuse
 from catchscreen.inputs.reference import bounds_in, bring_to_result, horizontal, source_crs
 
@@ -194,7 +195,7 @@ def _apply_where(frame: Any, source: Source) -> Any:
         if column not in frame.columns:
             names = [str(name) for name in frame.columns]
             raise refuse("missing-column", source, f'where names "{column}".', f"Columns are: {listed(names, 20)}.")
-        frame = frame[frame[column].astype(str).str.strip() == str(value)]
+        frame = frame[clean_ids(frame[column]) == str(value)]
     return frame.reset_index(drop=True)
 
 
@@ -247,7 +248,7 @@ def row_names(frame: pd.DataFrame, source: Source) -> Any:
         f"{source.role[:-1]}_id",
     ):
         if name in frame.columns:
-            return frame[name].astype(str).to_numpy(dtype=object)
+            return as_text(frame[name]).to_numpy(dtype=object)
     return np.array([f"row {number}" for number in range(1, len(frame) + 1)], dtype=object)
 
 

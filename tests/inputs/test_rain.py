@@ -1,0 +1,157 @@
+"""Rain and evaporation in the shapes that agencies publish."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from catchscreen.errors import InputsAtFault
+from catchscreen.inputs.columns import as_numbers
+from catchscreen.inputs.rainfall import minutes_of
+
+WIDE = "duration,1 in 2,1 in 30\n15 min,7.5,17\n1 h,13,30\n1 day,38,71\n"
+LONG = "duration_min;return_period;depth_mm\n15;2;7,5\n15;30;17\n60;2;13\n60;30;30\n1440;2;38\n1440;30;71\n"
+YEAR = pd.date_range("2020-01-01", periods=400)
+HOURS = "duration_h,T2,T30\n24,38,71\n0.25,7.5,17\n1,13,30\n"
+
+
+def write(place, text, name="rain.csv"):
+    (place.folder / name).write_text(text, encoding="utf-8")
+    return name
+
+
+@pytest.mark.parametrize("text", [WIDE, LONG, HOURS])
+def test_rain_tables_in_three_shapes(place, text):
+    table = place.load(rain_table=write(place, text))[0].rain_table
+    assert table.index.tolist() == [15, 60, 1440]
+    assert table.columns.tolist() == [2, 30]
+    assert table.loc[15].tolist() == [7.5, 17]
+    assert (table.index.name, table.columns.name) == ("duration_min", "return_period_years")
+
+
+def test_a_rain_table_inline_and_as_a_frame(place):
+    inline = {"return_periods_years": [2, 30], "depths_mm": {"60": [13, 30], "15": [7.5, 17]}}
+    table = place.load(rain_table=inline)[0].rain_table
+    assert table.to_numpy().tolist() == [[7.5, 17], [13, 30]]
+    again = place.load(rain_table=table)[0].rain_table
+    pd.testing.assert_frame_equal(again, table)
+    inches = place.load(rain_table={**inline, "unit": "inch"} | {"depths_mm": {"60": [1, 2]}})[0].rain_table
+    assert inches.loc[60].tolist() == [25.4, 50.8]
+
+
+@pytest.mark.parametrize(
+    ("text", "code"),
+    [
+        ("duration,2,30\n15,7,6\n60,13,30\n", "not-rising"),
+        ("duration,2,30\n15,17,17\n60,13,30\n", "not-rising"),
+        ("duration,2,30\n15,7,\n60,13,30\n", "missing-value"),
+        ("duration,2,30\nsoon,7,9\n60,13,30\n", "wrong-shape"),
+        ("duration,a,b\n15,7,9\n60,13,30\n", "wrong-shape"),
+        ("duration,2,30\n15,7,9\n15,13,30\n", "duplicate-id"),
+        ("duration,2,30\n15,7000,9000\n60,13000,30000\n", "implausible-value"),
+    ],
+)
+def test_faulty_rain_tables(place, text, code):
+    with pytest.raises(InputsAtFault) as caught:
+        place.load(rain_table=write(place, text))
+    assert [fault.code for fault in caught.value.faults] == [code]
+
+
+def test_durations():
+    assert [minutes_of(text, 1) for text in ("15", "15 min", "1 h", "1h", "2 hours", "1 day", "0,5 h", "x", "3 y")] == [
+        15, 15, 60, 60, 120, 1440, 30, None, None,
+    ]  # fmt: skip
+
+
+def test_hours_1_to_24_traces_missing_codes_and_gaps(place):
+    """Rain of hour 1 of 1 January falls from 0:00 to 1:00; -1 is a trace; -9999 is missing; one row is left out."""
+    rows = [(20200101, hour, hour) for hour in range(1, 25)] + [
+        (20200102, 1, -1),
+        (20200102, 2, -9999),
+        (20200102, 4, 5),
+    ]
+    text = "# Station 7, tenths of a millimetre\n\n# DATE, HH, RH\n" + "".join(
+        f"{a},{b:5d},{c:5d}\n" for a, b, c in rows
+    )
+    data, issues = place.load(rain_series={"file": write(place, text), "unit": "0.1 mm"})
+    rain = data.rain_series
+    assert rain.index[0] == pd.Timestamp("2020-01-01 00:00", tz="UTC")
+    assert rain.iloc[:24].tolist() == pytest.approx([hour / 10 for hour in range(1, 25)])
+    assert rain.iloc[24] == 0
+    assert rain.iloc[25:27].isna().all()
+    assert rain.iloc[27] == pytest.approx(0.5)
+    assert {"traces", "missing-code", "gaps", "short-series"} <= {issue.code for issue in issues}
+
+
+def test_whole_numbers_with_traces_need_a_unit(place):
+    text = "time,rain\n" + "".join(f"2020-01-01 {hour:02d}:00,{-1 if hour == 3 else hour}\n" for hour in range(24))
+    with pytest.raises(InputsAtFault, match=r'Set unit = "0\.1 mm"'):
+        place.load(rain_series=write(place, text))
+    assert place.load(rain_series={"file": "rain.csv", "unit": "mm"})[0].rain_series.sum() == 276 - 3
+
+
+def test_local_time_with_a_clock_change_comes_out_even(place):
+    """28 March 2021 has 23 hours in London, 31 October 25: hours run through in UTC."""
+    index = pd.date_range("2021-03-27", "2021-11-02", freq="h", tz="Europe/London", inclusive="left")
+    text = "time,rain_mm\n" + "".join(f"{time:%Y-%m-%d %H:%M},{n % 7 / 5}\n" for n, time in enumerate(index))
+    rain = place.load(rain_series={"file": write(place, text), "time_zone": "Europe/London"})[0].rain_series
+    assert len(rain) == len(index)
+    assert not rain.isna().any()
+    np.testing.assert_array_equal(rain.index, index.tz_convert("UTC"))
+
+
+def test_stamps_at_the_end_of_the_step(place):
+    text = "date,rain_mm\n31/01/2020,1.5\n01/02/2020,2\n02/02/2020,0\n"
+    rain = place.load(rain_series={"file": write(place, text), "stamp": "end"})[0].rain_series
+    assert rain.index[0] == pd.Timestamp("2020-01-30", tz="UTC")
+    assert rain.tolist() == [1.5, 2, 0]
+
+
+def test_a_series_straight_in(place):
+    index = pd.date_range("2000-01-01", periods=5000, freq="h")
+    rain = place.load(rain_series=pd.Series(0.1, index=index))[0].rain_series
+    assert rain.sum() == pytest.approx(500)
+    assert str(rain.index.tz) == "UTC"
+
+
+@pytest.mark.parametrize(
+    ("settings", "text", "code"),
+    [
+        ({}, "time,rain\n2020-01-01,1\n2020-01-02,1\nsoon,1\n", "not-a-date"),
+        ({}, "a,b\n1,2\n3,4\n", "missing-column"),
+        ({"time_zone": "Mars"}, "time,rain\n2020-01-01,1\n2020-01-02,1\n", "unknown-time-zone"),
+        (
+            {},
+            "time,rain\n" + "".join(f"2020-01-01 0{time},1\n" for time in ("0:00", "1:00", "2:20", "3:20")),
+            "uneven-steps",
+        ),
+        ({}, "just words\nand more\n", "unreadable-file"),
+        ({"unit": "m"}, "time,rain\n" + "".join(f"{day:%Y-%m-%d},2\n" for day in YEAR), "implausible-value"),
+    ],
+)
+def test_faulty_series(place, settings, text, code):
+    with pytest.raises(InputsAtFault) as caught:
+        place.load(rain_series={"file": write(place, text), **settings})
+    assert [fault.code for fault in caught.value.faults] == [code]
+
+
+def test_evaporation_by_month_and_by_day(place):
+    monthly = [0.4, 0.7, 1.2, 1.9, 2.6, 3.0, 3.1, 2.7, 1.8, 1.0, 0.5, 0.3]
+    series = place.load(evaporation={"monthly_mm_per_day": monthly})[0].evaporation
+    assert series.index.tolist() == list(range(1, 13))
+    assert series.tolist() == monthly
+    text = "month,pet\n" + "".join(f"{n},{value * 30}\n" for n, value in enumerate(monthly, start=1))
+    by_month = place.load(evaporation={"file": write(place, text), "unit": "mm/month"})[0].evaporation
+    assert by_month[4] == pytest.approx(1.9)
+    text = "date,pet\n2020-01-01,0.5\n2020-01-02,0.7\n2020-01-03,0.7\n"
+    daily = place.load(evaporation=write(place, text))[0].evaporation
+    assert daily.index[0] == pd.Timestamp("2020-01-01", tz="UTC")
+    with pytest.raises(InputsAtFault, match="Give twelve"):
+        place.load(evaporation={"monthly_mm_per_day": [1, 2]})
+
+
+def test_decimal_commas_and_odd_numbers():
+    values = as_numbers(pd.Series(["1,5", " 2.5 ", "x", None]))
+    assert values.tolist()[:2] == [1.5, 2.5]
+    assert values.isna().tolist() == [False, False, True, True]
