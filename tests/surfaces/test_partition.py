@@ -1,0 +1,239 @@
+"""The partition's promises: precedence, completeness, and nothing that depends on how polygons are cut or ordered."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+import shapely
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from catchscreen.options import SurfaceOptions
+from catchscreen.progress import Run
+from catchscreen.surfaces import account
+from catchscreen.surfaces.partition import cut, split_large, subtract_earlier, tiles_of
+
+ROWS, COLS = 12, 16
+CLASSES = ("asphalt", "garden", "roof", "water")
+
+
+def random_boxes(rng, count):
+    """Boxes on whole metres: which one wins can be counted in cells."""
+    x, y = rng.integers(0, COLS - 1, count), rng.integers(0, ROWS - 1, count)
+    return [
+        shapely.box(a, b, min(COLS, a + w), min(ROWS, b + h))
+        for a, b, w, h in zip(x, y, rng.integers(1, 9, count), rng.integers(1, 7, count), strict=True)
+    ]
+
+
+def cells_in(shape):
+    left, bottom, right, top = (int(value) for value in shape.bounds)
+    mask = np.zeros((ROWS, COLS), dtype=bool)
+    mask[ROWS - top : ROWS - bottom, left:right] = True
+    return mask
+
+
+def random_scene(scenes, seed, *, parcels=None):
+    rng = np.random.default_rng(seed)
+    houses, roads, cover = random_boxes(rng, 4), random_boxes(rng, 3), random_boxes(rng, 6)
+    classes = [CLASSES[k] for k in rng.integers(0, 4, 6)]
+    data = scenes.inputs(
+        [shapely.box(0, 0, 7, ROWS), shapely.box(7, 0, 13, 6)] if parcels is None else parcels,
+        cells=(ROWS, COLS),
+        buildings=scenes.frame(houses, [f"b{k}" for k in range(4)], "building_id"),
+        roads=scenes.frame(roads, [f"r{k}" for k in range(3)], "road_id"),
+        land_cover=scenes.frame(cover, [f"c{k}" for k in range(6)], "cover_id", cover_class=classes),
+    )
+    return data, (houses, roads, cover, classes)
+
+
+def truth(layers):
+    """Count each kind in cells: building over road over paved over planted and water over unknown."""
+    houses, roads, cover, classes = layers
+    kind = np.full((ROWS, COLS), "unknown", dtype=object)
+    for wanted, name in (("garden", "planted"), ("water", "water"), ("asphalt", "paved")):
+        for shape, cover_class in zip(cover, classes, strict=True):
+            if cover_class == wanted:
+                # Of garden and water on one spot the garden comes first by the order of classes.
+                own = cells_in(shape) & ((kind != "planted") if wanted == "water" else True)
+                kind[own] = name
+    for shape in roads:
+        kind[cells_in(shape)] = "road"
+    for shape in houses + [s for s, c in zip(cover, classes, strict=True) if c == "roof"]:
+        kind[cells_in(shape)] = "roof"
+    return kind
+
+
+def totals(cover):
+    return cover.surfaces.groupby(["kind", "cover_class"])["area_m2"].sum().round(6).to_dict()
+
+
+@given(st.integers(0, 10_000))
+@settings(max_examples=12)
+def test_precedence_is_kept_for_random_overlaps(scenes, seed):
+    data, layers = random_scene(scenes, seed)
+    cover = account(data, scenes.terrain(data), SurfaceOptions(), Run())
+    kind = truth(layers)
+    for parcel, shape in data.parcels.geometry.items():
+        names, counts = np.unique(kind[cells_in(shape)].astype(str), return_counts=True)
+        own = cover.surfaces[cover.surfaces["parcel_id"] == parcel].groupby("kind")["area_m2"].sum()
+        assert own.to_dict() == pytest.approx(dict(zip(names, counts.astype(float), strict=True)), abs=1e-6)
+    names, counts = np.unique(kind.astype(str), return_counts=True)
+    whole = cover.surfaces.groupby("kind")["area_m2"].sum().to_dict()
+    assert whole == pytest.approx(dict(zip(names, counts.astype(float), strict=True)), abs=1e-6)
+    union = shapely.union_all(cover.surfaces.geometry.to_numpy())
+    assert union.area == pytest.approx(cover.surfaces["area_m2"].sum(), abs=1e-6)
+
+
+@given(st.integers(0, 10_000))
+@settings(max_examples=6)
+def test_a_parcel_boundary_more_changes_no_total(scenes, seed):
+    data, _ = random_scene(scenes, seed)
+    split = [
+        shapely.box(0, 0, 7, 5.3),
+        shapely.box(0, 5.3, 7, ROWS),
+        shapely.box(7, 0, 13, 6),
+        shapely.box(13, 2, 15, 9),
+    ]
+    other, _ = random_scene(scenes, seed, parcels=split)
+    land = scenes.terrain(data)
+    first, second = (account(given_data, land, SurfaceOptions(), Run()) for given_data in (data, other))
+    assert totals(first) == pytest.approx(totals(second), abs=1e-6)
+
+
+@given(st.integers(0, 10_000))
+@settings(max_examples=6)
+def test_split_and_shuffled_polygons_change_nothing(scenes, seed):
+    """Each land-cover polygon is cut in two and the rows are put in another order."""
+    data, _ = random_scene(scenes, seed)
+    halves = []
+    classes = []
+    for shape, name in zip(data.land_cover.geometry, data.land_cover["cover_class"], strict=True):
+        left, bottom, right, top = shape.bounds
+        middle = 0.5 * (left + right)
+        halves += [shapely.box(left, bottom, middle, top), shapely.box(middle, bottom, right, top)]
+        classes += [name, name]
+    order = np.random.default_rng(seed).permutation(len(halves))
+    layer = scenes.frame(
+        [halves[k] for k in order],
+        [f"c{k:02d}" for k in range(len(order))],
+        "cover_id",
+        cover_class=[classes[k] for k in order],
+    )
+    land = scenes.terrain(data)
+    first = account(data, land, SurfaceOptions(), Run())
+    second = account(scenes.replace(data, land_cover=layer), land, SurfaceOptions(), Run())
+    assert first.surfaces.index.to_list() == second.surfaces.index.to_list()
+    np.testing.assert_allclose(first.surfaces["area_m2"], second.surfaces["area_m2"], atol=1e-9)
+
+
+@given(st.integers(0, 10_000))
+@settings(max_examples=6)
+def test_the_ledger_adds_up_at_every_level(scenes, seed):
+    """Sub-catchments and hollows to their cells, soils and zones to their polygons, surfaces to themselves."""
+    data, _ = random_scene(scenes, seed)
+    rng = np.random.default_rng(seed)
+    soils = scenes.frame([shapely.box(0, 0, 5.5, ROWS), shapely.box(4, 0, 9, 7)], ["s1", "s2"], "soil_id")
+    zones = scenes.frame([shapely.Polygon([(0, 0), (COLS, 0), (0, ROWS)])], ["z1"], "zone_id", sewer_kind=["combined"])
+    data = scenes.replace(data, soils=soils, sewer_zones=zones)
+    subcatchment = rng.integers(-1, 3, (ROWS, COLS))
+    subcatchment[0, :3] = [0, 1, 2]
+    hollow = rng.integers(-1, 2, (ROWS, COLS))
+    hollow[0, :2] = [0, 1]
+    cover = account(data, scenes.terrain(data, subcatchment=subcatchment, hollow=hollow), SurfaceOptions(), Run())
+    ledger = cover.ledger
+    for label, prefix, name in ((subcatchment, "S", "subcatchment_id"), (hollow, "H", "hollow_id")):
+        expected = {f"{prefix}{k + 1:03d}" if k >= 0 else "": float((label == k).sum()) for k in np.unique(label)}
+        assert ledger.groupby(name)["area_m2"].sum().to_dict() == pytest.approx(expected, abs=1e-6)
+    soil = {"s1": 5.5 * ROWS, "s2": 3.5 * 7, "": ROWS * COLS - 5.5 * ROWS - 3.5 * 7}
+    assert ledger.groupby("soil_id")["area_m2"].sum().to_dict() == pytest.approx(soil, abs=1e-6)
+    assert ledger.groupby("zone_id")["area_m2"].sum().to_dict() == pytest.approx({"": 96.0, "z1": 96.0}, abs=1e-6)
+    sums = ledger.groupby("surface_id")["area_m2"].sum()
+    np.testing.assert_allclose(sums, cover.surfaces["area_m2"], atol=1e-9)
+    assert not ledger.duplicated(["surface_id", "subcatchment_id", "hollow_id", "soil_id", "zone_id"]).any()
+    shares = ledger[["piped_fraction", "to_ground_fraction", "overland_fraction"]].sum(axis=1)
+    np.testing.assert_allclose(shares, 1.0, atol=1e-12)
+
+
+def test_overlapping_parcels_are_counted_once_and_reported(scenes):
+    """A parcel of 9 m2 inside one of 100 m2 keeps its ground; the larger is left with 91 m2."""
+    data = scenes.inputs([shapely.box(0, 0, 10, 10), shapely.box(2, 2, 5, 5)], cells=(12, 12))
+    run = Run()
+    cover = account(data, scenes.terrain(data), SurfaceOptions(), run)
+    areas = cover.surfaces.groupby("parcel_id")["area_m2"].sum().to_dict()
+    assert areas == pytest.approx({"": 44.0, "P001": 91.0, "P002": 9.0})
+    assert [issue.feature for issue in run.issues if issue.code == "parcels_overlap"] == ["P001"]
+
+
+def test_ground_far_from_the_origin_adds_up(scenes):
+    corner = (-2_345_678.25, 6_543_210.5)
+    shift = np.array(corner)
+    turned = shapely.transform(
+        np.array(
+            [shapely.Polygon([(1, 1), (9, 3), (7, 9), (2, 8)]), shapely.Polygon([(9, 3), (14, 2), (12, 11), (7, 9)])]
+        ),
+        lambda xy: xy + shift,
+    )
+    houses = shapely.transform(np.array([shapely.Polygon([(6, 2), (11, 4), (10, 8), (5, 7)])]), lambda xy: xy + shift)
+    data = scenes.inputs(
+        list(turned), cells=(ROWS, COLS), corner=corner, buildings=scenes.frame(houses, ["b"], "building_id")
+    )
+    cover = account(data, scenes.terrain(data), SurfaceOptions(), Run())
+    assert cover.ledger["area_m2"].sum() == pytest.approx(ROWS * COLS, abs=1e-6)
+    own = cover.surfaces.groupby("parcel_id")["area_m2"].sum()
+    np.testing.assert_allclose(own.drop(""), shapely.area(turned), atol=1e-6)
+
+
+def test_overriding_polygons_win_over_every_source(scenes):
+    data, _ = random_scene(scenes, 5)
+    ground = shapely.box(3, 3, 6, 6)
+    override = scenes.frame([ground], ["o1"], "override_id", cover_class=["gravel"], piped_fraction=[0.0])
+    cover = account(scenes.replace(data, cover_override=override), scenes.terrain(data), SurfaceOptions(), Run())
+    own = cover.surfaces[cover.surfaces["source"] == "override"]
+    assert own["cover_class"].to_list() == ["gravel"]
+    assert own["area_m2"].sum() == pytest.approx(9.0)
+    assert own["piped_fraction"].to_list() == [0.0]
+
+
+def test_the_order_of_precedence_is_the_users(scenes):
+    """With roads named before buildings, the square metres of both are road."""
+    data = scenes.inputs(
+        [shapely.box(0, 0, 10, 10)],
+        cells=(10, 10),
+        buildings=scenes.frame([shapely.box(0, 0, 6, 10)], ["b"], "building_id"),
+        roads=scenes.frame([shapely.box(4, 0, 10, 10)], ["r"], "road_id"),
+    )
+    options = SurfaceOptions(precedence=("override", "roads", "buildings", "paved", "planted", "unknown"))
+    cover = account(data, scenes.terrain(data), options, Run())
+    assert cover.surfaces.groupby("kind")["area_m2"].sum().to_dict() == pytest.approx({"road": 60.0, "roof": 40.0})
+
+
+def test_large_polygons_are_cut_without_loss():
+    """A circle of 2,000 corners with a hole falls into parts of at most 200 corners and the same area."""
+    shape = shapely.Point(3, 4).buffer(100, quad_segs=500).difference(shapely.Point(20, 4).buffer(30, quad_segs=100))
+    number, parts = split_large(np.array([shape, shapely.box(0, 0, 1, 1)]), 200)
+    assert shapely.get_num_coordinates(parts).max() <= 200
+    np.testing.assert_allclose(np.bincount(number, weights=shapely.area(parts)), [shape.area, 1.0], atol=1e-8)
+
+
+def test_parts_of_a_feature_add_up_to_it():
+    owners = np.array([shapely.box(0, 0, 2, 2), shapely.box(2, 0, 4, 2)])
+    features = np.array([shapely.box(1, 1, 3, 3), shapely.box(0.5, 0.5, 1, 1), shapely.box(8, 8, 9, 9)])
+    pieces = cut(features, owners)
+    table = sorted(
+        zip(pieces.feature.tolist(), pieces.owner.tolist(), shapely.area(pieces.shapes).tolist(), strict=True)
+    )
+    assert table == [(0, -1, 2.0), (0, 0, 1.0), (0, 1, 1.0), (1, 0, 0.25), (2, -1, 1.0)]
+
+
+def test_the_earlier_polygon_keeps_shared_ground():
+    shapes, later, earlier, area = subtract_earlier(np.array([shapely.box(0, 0, 2, 2), shapely.box(1, 0, 4, 2)]))
+    assert shapely.area(shapes).tolist() == [4.0, 4.0]
+    assert (later.tolist(), earlier.tolist(), area.tolist()) == ([1], [0], [2.0])
+
+
+def test_tiles_cover_a_polygon():
+    shape = shapely.Point(7, -3).buffer(20).difference(shapely.box(0, -5, 4, 1))
+    tiles = tiles_of(shape, 5.0)
+    assert shapely.area(tiles).sum() == pytest.approx(shape.area, abs=1e-9)
+    assert tiles_of(shapely.Polygon(), 5.0).size == 0
