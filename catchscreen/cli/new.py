@@ -25,19 +25,20 @@ def new(
 
 def _write(folder: Path) -> Answer:
     from catchscreen.cli.asking import command_line
-    from catchscreen.inputs.starting import write_new_brief
+    from catchscreen.inputs import write_new_brief
 
     made = write_new_brief(folder)
     lines = [f"Wrote {made.path}"]
-    lines += [f"  took   {line}" for line in made.taken]
-    lines += [f"  left   {line}" for line in made.left_out]
-    lines += [f"  missing {line}" for line in made.missing]
+    lines += [f"  took {file} as {role}" for role, file in made.taken]
+    lines += [f"  left {file}: {why}" for file, why in made.left]
+    lines += [f"  missing: {text}" for text in made.missing]
     following = "check" if made.missing else "screen"
-    lines += ["", "Look it through, then run:", f"  {command_line(following, made.path)}"]
+    advice = "Mend what is missing, then run:" if made.missing else "Look it through, then run:"
+    lines += ["", advice, f"  {command_line(following, made.path)}"]
     data = {
         "brief": str(made.path),
-        "taken": [str(line) for line in made.taken],
-        "left_out": [str(line) for line in made.left_out],
-        "missing": [str(line) for line in made.missing],
+        "taken": [{"role": role, "file": str(file)} for role, file in made.taken],
+        "left": [{"file": str(file), "why": why} for file, why in made.left],
+        "missing": list(made.missing),
     }
     return Answer(lines=lines, data=data)
