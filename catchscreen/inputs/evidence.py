@@ -9,21 +9,24 @@ import numpy as np
 import pandas as pd
 
 from catchscreen.brief_sources import EvidenceSource, Source
-from catchscreen.inputs.columns import number, our_word, pick_columns, set_ids, text, words
+from catchscreen.inputs.columns import as_text, number, our_word, pick_columns, set_ids, text, words
 from catchscreen.inputs.desk import Desk
 from catchscreen.inputs.vector import read_layer
 from catchscreen.units import MM_H_PER_M_S, MM_PER_INCH
 
 KINDS: Final = (
-    "infiltration_test", "groundwater_level", "trial_pit", "contamination_survey", "roof_survey", "utility_survey",
-    "drain_survey", "other",
+    "infiltration", "groundwater", "roof_structure", "sewer_connection", "utility", "outfall_level", "other",
 )  # fmt: skip
 KIND_WORDS: Final = {
-    "infiltration": "infiltration_test", "soakaway_test": "infiltration_test", "percolation_test": "infiltration_test",
-    "groundwater": "groundwater_level", "borehole": "groundwater_level", "test_pit": "trial_pit",
-    "contamination": "contamination_survey", "roof": "roof_survey", "utilities": "utility_survey",
-    "drains": "drain_survey",
+    "infiltration_test": "infiltration", "soakaway_test": "infiltration", "percolation_test": "infiltration",
+    "test_pit": "infiltration", "trial_pit": "infiltration", "groundwater_level": "groundwater",
+    "groundwater_depth": "groundwater", "borehole": "groundwater", "roof": "roof_structure",
+    "roof_survey": "roof_structure", "utilities": "utility", "utility_survey": "utility",
+    "connection": "sewer_connection",
+    "drain_survey": "sewer_connection", "dye_test": "sewer_connection", "outfall": "outfall_level",
 }  # fmt: skip
+ANSWERS: Final = {"confirmed": "1", "yes": "1", "found": "1", "connected": "1", "refused": "0", "no": "0", "none": "0"}
+"""What a survey may have found, in words."""
 PLAUSIBLE_M_S: Final = (1e-8, 1e-3)
 UNIT_TO_M_S: Final = {"m_s": 1.0, "mm_h": 1.0 / MM_H_PER_M_S, "mm_hr": 1.0 / MM_H_PER_M_S, "cm_s": 0.01, "mm_s": 0.001,
                       "m_d": 1.0 / 86400.0, "m_day": 1.0 / 86400.0, "in_h": MM_PER_INCH / MM_H_PER_M_S,
@@ -63,6 +66,9 @@ def read_evidence(desk: Desk) -> gpd.GeoDataFrame | None:
 def _read_one(source: Source, desk: Desk) -> gpd.GeoDataFrame:
     """Read one layer of tests and surveys."""
     layer = read_layer(source, desk, ("point",))
+    value = source.columns.get("value", "value")
+    if value in layer.columns:
+        layer[value] = as_text(layer[value]).map(lambda word: ANSWERS.get(our_word(word), word))
     frame = pick_columns(layer, source, desk, COLUMNS)
     frame.loc[frame["kind"] == "", "kind"] = "other"
     general = desk.brief.measures.evidence_reach_m
@@ -72,8 +78,9 @@ def _read_one(source: Source, desk: Desk) -> gpd.GeoDataFrame:
     if assumed.any():
         message = f"{int(assumed.sum())} records do not say how far they hold; {reach:g} m is taken."
         desk.note("note", "assumed-reach", source, message, cure="Give reach_m.")
-    _one_unit(frame, "infiltration_test", "m/s", UNIT_TO_M_S, source, desk)
-    _one_unit(frame, "groundwater_level", "m", UNIT_TO_M, source, desk)
+    _one_unit(frame, "infiltration", "m/s", UNIT_TO_M_S, source, desk)
+    _one_unit(frame, "groundwater", "m", UNIT_TO_M, source, desk)
+    _one_unit(frame, "outfall_level", "m", UNIT_TO_M, source, desk)
     _check_rates(frame, source, desk)
     return set_ids(frame, layer, "evidence_id", source, desk)
 
@@ -98,7 +105,7 @@ def _one_unit(
 def _check_rates(frame: gpd.GeoDataFrame, source: Source, desk: Desk) -> None:
     """Take infiltration rates out of all proportion for unknown."""
     low, high = PLAUSIBLE_M_S
-    odd = (frame["kind"] == "infiltration_test") & ((frame["value"] < low) | (frame["value"] > high))
+    odd = (frame["kind"] == "infiltration") & ((frame["value"] < low) | (frame["value"] > high))
     if odd.any():
         message = f"{int(odd.sum())} infiltration rates lie outside {low:g} to {high:g} m/s and count as unknown."
         desk.note("repair", "implausible-value", source, message, cure="Check the unit.")

@@ -62,7 +62,7 @@ SIGNS: Final[Mapping[str, Signs]] = MappingProxyType(
         "watercourses": Signs(("line", "polygon"), ("watercourse", "river", "stream", "canal", "water"), ("is_tidal",)),
         "culverts": Signs(("line",), ("culvert", "underpass", "bridge"), ("upstream_level_m",)),
         "property_points": Signs(("point",), ("property", "properties", "address", "uprn"), ("property_id",)),
-        "social_index": Signs(("polygon",), ("social", "deprivation", "index"), ("decile",)),
+        "social_index": Signs(("polygon",), ("social", "deprivation", "index"), ("social_decile", "decile")),
         "utilities": Signs(("line", "polygon"), ("utilit", "cable", "pipe", "gas", "main"), ("diameter_mm",)),
         "trees": Signs(("point", "polygon"), ("tree", "canopy"), ("stem_diameter_mm", "canopy_m")),
         "heritage": Signs(("polygon", "point"), ("heritage", "listed", "conservation", "monument")),
@@ -106,7 +106,7 @@ SYNONYMS: Final[Mapping[str, Mapping[str, tuple[str, ...]]]] = MappingProxyType(
         "sewer_zones": {"zone_id": ("id", "name", "zone"), "sewer_kind": ("kind", "type", "system")},
         "storm_overflows": {"spills_per_year": ("spills", "spill_count"), "overflow_id": ("id", "name")},
         "culverts": {"kind": ("type",)},
-        "social_index": {"decile": ("imd_decile", "rank_decile")},
+        "social_index": {"social_decile": ("decile", "imd_decile", "rank_decile")},
         "trees": {"stem_diameter_mm": ("dbh_mm", "diameter_mm"), "canopy_m": ("canopy", "crown_m")},
         "recorded_floods": {"date": ("flood_date", "event_date"), "depth_m": ("depth",)},
     }

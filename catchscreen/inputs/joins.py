@@ -21,7 +21,7 @@ def join_social_index(parcels: gpd.GeoDataFrame, index: gpd.GeoDataFrame | None,
     which, where = which[order], where[order]
     first = np.concatenate([[True], which[1:] != which[:-1]]) if len(which) else np.zeros(0, dtype=bool)
     decile = np.full(len(parcels), np.nan)
-    decile[which[first]] = index["decile"].to_numpy(dtype=np.float64)[where[first]]
+    decile[which[first]] = index["social_decile"].to_numpy(dtype=np.float64)[where[first]]
     own = parcels["social_decile"].to_numpy(dtype=np.float64)
     filled = np.where(np.isnan(own), decile, own)
     missing = int(np.isnan(filled).sum())

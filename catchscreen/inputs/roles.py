@@ -11,12 +11,16 @@ from types import MappingProxyType
 from typing import Final
 
 import geopandas as gpd
+import pandas as pd
 
 from catchscreen.brief_sources import Source
 from catchscreen.inputs.columns import Column, flag, number, pick_columns, set_ids, text, words
 from catchscreen.inputs.desk import Desk, GeometryKind
 from catchscreen.inputs.vector import read_layer
+from catchscreen.units import MM_PER_M
 
+ROOTS_PER_STEM: Final = 12.0
+LARGEST_ROOT_RADIUS_M: Final = 15.0
 YEAR: Final = (1000.0, 2100.0)
 
 LAND_USES: Final = (
@@ -31,6 +35,14 @@ LAND_USE_WORDS: Final = {
     "office": "offices", "commercial": "retail", "shop": "retail", "shops": "retail", "industrial": "industry",
     "warehouse": "industry", "hospital": "health", "healthcare": "health", "public": "civic", "rail": "railway",
     "road": "highway", "street": "highway", "recreation": "park", "sports": "pitch", "open_space": "open",
+}  # fmt: skip
+
+UTILITIES: Final = (
+    "main_sewer", "sewer", "high_voltage", "low_voltage", "gas_main", "water_main", "telecom", "other",
+)  # fmt: skip
+UTILITY_WORDS: Final = {
+    "gas": "gas_main", "hv": "high_voltage", "electricity": "low_voltage", "water": "water_main", "drain": "sewer",
+    "trunk_sewer": "main_sewer", "fibre": "telecom", "cable": "telecom",
 }  # fmt: skip
 
 PARCEL_COLUMNS: Final = (
@@ -60,7 +72,7 @@ PLAIN_ROLES: Final[Mapping[str, Role]] = MappingProxyType(
                 number("year_built", *YEAR),
                 text("use"),
                 words("deck", ("concrete", "steel", "timber", "unknown"), also={"metal": "steel", "wood": "timber"}),
-                text("ballast"),
+                words("ballast", ("gravel", "slabs", "none", "unknown"), also={"paving": "slabs", "pavers": "slabs"}),
                 number("spare_load_kn_m2", 0, 20),
                 number("reroof_year", 1990, 2100),
                 flag("is_listed"),
@@ -80,14 +92,25 @@ PLAIN_ROLES: Final[Mapping[str, Role]] = MappingProxyType(
             ),
         ),
         "property_points": Role("property_id", ("point",), (text("use"), number("threshold_level_m", -500, 9000))),
-        "social_index": Role("social_id", ("polygon",), (number("decile", 1, 10), number("value"))),
+        "social_index": Role("social_id", ("polygon",), (number("social_decile", 1, 10),)),
         "utilities": Role(
-            "utility_id", ("line", "polygon"), (text("kind"), number("depth_m", 0, 30), number("diameter_mm", 5, 6000))
+            "utility_id",
+            ("line", "polygon"),
+            (
+                words("kind", UTILITIES, "other", UTILITY_WORDS),
+                number("depth_m", 0, 30),
+                number("diameter_mm", 5, 6000),
+            ),
         ),
         "trees": Role(
             "tree_id",
             ("point", "polygon"),
-            (number("stem_diameter_mm", 10, 5000), number("canopy_m", 0.2, 60), flag("is_protected")),
+            (
+                number("stem_diameter_mm", 10, 5000),
+                number("canopy_m", 0.2, 60),
+                number("root_radius_m", 0.1, 30),
+                flag("is_protected"),
+            ),
         ),
         "heritage": Role("heritage_id", ("polygon", "point"), (text("kind"), text("name"))),
         "supply_points": Role("supply_id", ("point",), (text("product"), number("price_per_t", 0, 2000))),
@@ -141,7 +164,15 @@ def read_plain(role: str, source: Source, desk: Desk) -> gpd.GeoDataFrame:
     spec = PLAIN_ROLES[role]
     layer = read_layer(source, desk, spec.kinds)
     frame = pick_columns(layer, source, desk, spec.columns)
+    if role == "trees":
+        frame["root_radius_m"] = _root_radius(frame)
     return note_if_empty(set_ids(frame, layer, spec.id_name, source, desk), source, desk)
+
+
+def _root_radius(trees: gpd.GeoDataFrame) -> pd.Series:
+    """Return the radius of the roots [m]: as given, else twelve stem diameters, at most 15 m (BS 5837, from memory)."""
+    from_stem = (trees["stem_diameter_mm"] * ROOTS_PER_STEM / MM_PER_M).clip(upper=LARGEST_ROOT_RADIUS_M)
+    return trees["root_radius_m"].fillna(from_stem)
 
 
 def note_if_empty(frame: gpd.GeoDataFrame, source: Source, desk: Desk) -> gpd.GeoDataFrame:

@@ -8,6 +8,7 @@ import json
 import textwrap
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 from itertools import pairwise
 from pathlib import Path
 from typing import Any, Final
@@ -258,6 +259,7 @@ def _option_lines() -> list[str]:
     return lines
 
 
+@lru_cache(maxsize=16)
 def _field_texts(model: type) -> dict[str, str]:
     """Return the first line of the text that stands under each field in the source of an options class."""
     tree = ast.parse(textwrap.dedent(inspect.getsource(model)))

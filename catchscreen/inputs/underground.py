@@ -144,7 +144,7 @@ def _read_constraint(source: Source, place: int, desk: Desk) -> gpd.GeoDataFrame
         words("kind", CONSTRAINT_KINDS, otherwise=""),
         words("rule", RULES, otherwise=""),
         text("reason"),
-        number("height_m", 0, 200),
+        number("face_height_m", 0, 200),
     )
     frame = pick_columns(layer, source, desk, columns)
     if isinstance(source, ConstraintSource):
@@ -177,6 +177,7 @@ def read_sewer_zones(source: Source, desk: Desk) -> gpd.GeoDataFrame:
         ),
         text("outfall"),
         flag("outfall_is_tidal"),
+        number("pipe_length_m", 1, 100_000),
         *(number(name, 0, 500) for name in CAPACITY_COLUMNS),
     )
     frame = pick_columns(layer, source, desk, columns)

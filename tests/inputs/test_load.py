@@ -239,7 +239,7 @@ def test_evidence_is_in_one_unit_and_later_layers_win(place):
     )
     (place.folder / "tests.csv").write_text(table.format(LEFT + 5, TOP - 5), encoding="utf-8")
     pit = gpd.GeoDataFrame(
-        {"evidence_id": ["t1"], "kind": ["infiltration_test"], "value": [2e-6], "unit": ["m/s"]},
+        {"evidence_id": ["t1"], "kind": ["infiltration"], "value": [2e-6], "unit": ["m/s"]},
         geometry=[Point(LEFT + 5, TOP - 5)],
         crs=CRS,
     )
@@ -250,6 +250,24 @@ def test_evidence_is_in_one_unit_and_later_layers_win(place):
     assert {"assumed-reach", "implausible-value"} <= {issue.code for issue in issues}
     both = place.load(evidence=[{"file": "tests.csv", "crs": CRS}, pit])[0].evidence
     assert both.loc["t1", "value"] == pytest.approx(2e-6)
+
+
+def test_surveys_answer_in_words_and_kinds_are_known_by_their_common_names(place):
+    table = "evidence_id,x,y,kind,value,unit\nr1,{0},{1},Roof survey,Confirmed,\n"
+    table += "r2,{0},{1},dye test,no,\ng1,{0},{1},borehole,250,cm\n"
+    (place.folder / "surveys.csv").write_text(table.format(LEFT + 5, TOP - 5), encoding="utf-8")
+    found = place.load(evidence={"file": "surveys.csv", "crs": CRS})[0].evidence
+    assert found["kind"].to_dict() == {"g1": "groundwater", "r1": "roof_structure", "r2": "sewer_connection"}
+    assert found["value"].to_dict() == {"g1": 2.5, "r1": 1.0, "r2": 0.0}
+
+
+def test_roots_reach_twelve_stem_diameters(place):
+    """BS 5837, from memory: 12 x 0.5 m is 6 m; 12 x 2 m is capped at 15 m."""
+    points = [Point(LEFT + x, TOP - 5) for x in (5, 10, 15)]
+    trees = gpd.GeoDataFrame({"tree_id": list("xyz"), "stem_diameter_mm": [500, 2000, None]}, geometry=points, crs=CRS)
+    radius = place.load(trees=trees)[0].trees["root_radius_m"]
+    assert radius.tolist()[:2] == [6, 15]
+    assert np.isnan(radius["z"])
 
 
 def test_plain_roles_come_with_all_their_columns_also_when_empty(place):
@@ -263,7 +281,7 @@ def test_plain_roles_come_with_all_their_columns_also_when_empty(place):
 
 def test_the_social_index_reaches_the_parcels(place):
     areas = gpd.GeoDataFrame(
-        {"decile": [2, 9]},
+        {"social_decile": [2, 9]},
         geometry=[box(LEFT, TOP - 50, LEFT + 37, TOP), box(LEFT + 37, TOP - 50, LEFT + 60, TOP)],
         crs=CRS,
     )
