@@ -1,4 +1,4 @@
-"""What could be built where: hosts, options, stores to try, sizes, quantities. Measures come in through ``registry``."""
+"""What could be built where: hosts, options, stores to try, sizes, quantities."""
 
 from catchscreen.measures.contract import Measure
 from catchscreen.measures.describing import describe, describe_as_markdown

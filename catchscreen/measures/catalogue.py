@@ -34,7 +34,7 @@ class Product:
 
 @dataclass(frozen=True, slots=True)
 class UnitCost:
-    """Cost of a square metre of host: low, mid, high at the price year, upkeep a year, and the rebuild that it replaces."""
+    """Cost of a square metre of host (low, mid, high), upkeep a year, and the rebuild that it replaces."""
 
     item: str
     per_m2: tuple[float, float, float]
@@ -83,7 +83,7 @@ def load_products(options: MeasureOptions) -> dict[str, Product]:
         elif name in products:
             products[name] = replace(products[name], **numbers, source="the brief")  # type: ignore[arg-type]
         else:
-            products[name] = Product(name=name, **numbers, source="the brief")  # type: ignore[arg-type]
+            products[name] = Product(name=name, **numbers, source="the brief")
     if faults:
         raise InputsAtFault(faults)
     return products
@@ -105,8 +105,14 @@ def load_prices(options: MeasureOptions) -> Prices:
             cure = f"The items are {', '.join(sorted(items))}."
             faults.append(Fault("unknown_cost_item", f"no cost item {name!r}.", cure, key="measures.unit_costs"))
         elif list(band) != sorted(band):
-            faults.append(Fault("cost_band_falls", f"the costs of {name!r} do not rise: {band}.", "Give low, mid, high.",
-                                key="measures.unit_costs"))
+            faults.append(
+                Fault(
+                    "cost_band_falls",
+                    f"the costs of {name!r} do not rise: {band}.",
+                    "Give low, mid, high.",
+                    key="measures.unit_costs",
+                )
+            )
         else:
             items[name] = replace(items[name], per_m2=band, source="the brief")
     if faults:
@@ -116,7 +122,7 @@ def load_prices(options: MeasureOptions) -> Prices:
 
 
 def _unit_cost(name: str, row: dict[str, Any], source: str) -> UnitCost:
-    bands = {key: tuple(row[key]) for key in ("per_m2", "upkeep_per_m2_yr")}
+    bands: dict[str, Any] = {key: tuple(row[key]) for key in ("per_m2", "upkeep_per_m2_yr")}
     rest = {key: value for key, value in row.items() if key not in bands}
     return UnitCost(item=name, source=source, **bands, **rest)
 

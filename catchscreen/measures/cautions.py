@@ -27,20 +27,30 @@ def write_cautions(
     near = _near_soaking(hosts, soaks, options.mounding_distance_m)
     below = _near_buried(hosts, data, options.mounding_distance_m)
     rules: list[tuple[np.ndarray, str]] = [
-        (soaks & (hosts["building_distance_m"] < options.base_clearance_m).to_numpy(),
-         "Water soaking beside a foundation can move it: an engineer decides."),
+        (
+            soaks & (hosts["building_distance_m"] < options.base_clearance_m).to_numpy(),
+            "Water soaking beside a foundation can move it: an engineer decides.",
+        ),
         (on_ground & _touches(hosts, data, AGGRESSIVE), "The ground may be contaminated: test it before any digging."),
-        (soaks & near, f"Infiltration at several sites within {options.mounding_distance_m:.0f} m raises groundwater together."),
+        (
+            soaks & near,
+            f"Infiltration at several sites within {options.mounding_distance_m:.0f} m raises groundwater together.",
+        ),
         (soaks & below, "Infiltration near a basement or a cutting can let water out there."),
         (on_ground & (hosts["groundwater_depth_m"] < 2.0).to_numpy(), "Groundwater is near: read it over a winter."),
         (on_ground, "Ask for records of buried services before any digging."),
         ((hosts["root_overlap_fraction"] > 0.0).to_numpy(), "Roots: dig by hand, by a tree officer's word."),
         ((hosts["land_use"] == "school").to_numpy(), "School ground: works in the holidays, fenced from pupils."),
-        ((hosts["land_use"] == "highway").to_numpy() | (hosts["adopted_fraction"] > 0.0).to_numpy(),
-         "Works in traffic need the highway authority."),
+        (
+            (hosts["land_use"] == "highway").to_numpy() | (hosts["adopted_fraction"] > 0.0).to_numpy(),
+            "Works in traffic need the highway authority.",
+        ),
         ((hosts["exceedance"] == "building").to_numpy(), "An overflow runs towards a building: keep its way open."),
         (~on_ground, "A structural engineer must confirm the roof before any load is put on it."),
-        (hosts["deck"].isin(["fibre_cement", "asbestos_cement"]).to_numpy(), "The roof may be fragile or hold asbestos."),
+        (
+            hosts["deck"].isin(["fibre_cement", "asbestos_cement"]).to_numpy(),
+            "The roof may be fragile or hold asbestos.",
+        ),
     ]
     own = {measure.name: list(measure.cautions) for measure in measures}
     lines = [list(own[name]) for name in hosts["measure"]]
@@ -55,10 +65,16 @@ def write_receiving(hosts: gpd.GeoDataFrame, table: pd.DataFrame) -> None:
 
     The order of preference is re-use, ground, watercourse, surface-water sewer, combined sewer.
     """
-    sewer = hosts["sewer_kind"].map({"combined": "combined sewer", "separate": "surface-water sewer", "none": ""}).fillna("")
+    sewer = (
+        hosts["sewer_kind"]
+        .map({"combined": "combined sewer", "separate": "surface-water sewer", "none": ""})
+        .fillna("")
+    )
     piped = hosts["piped_fraction"].fillna(0.0)
     soaked = hosts["to_ground_fraction"].fillna(0.0)
-    now = np.where(piped >= np.maximum(soaked, 0.5 * (1.0 - soaked)), sewer, np.where(soaked >= 0.5, "ground", "overland"))
+    now = np.where(
+        piped >= np.maximum(soaked, 0.5 * (1.0 - soaked)), sewer, np.where(soaked >= 0.5, "ground", "overland")
+    )
     unknown_sewer = (hosts["sewer_kind"] == "") | hosts["piped_fraction"].isna()
     hosts["receiving_now"] = np.where(unknown_sewer, "", np.where(now == "", "overland", now))
     traced = hosts["connection_traced"]
@@ -72,8 +88,11 @@ def write_receiving(hosts: gpd.GeoDataFrame, table: pd.DataFrame) -> None:
     partly = np.array([f"ground, the rest slowed to {name}" for name in named], dtype=object)
     slowed = np.array([f"slowed to {name}" for name in named], dtype=object)
     roofs = np.array([f"air, the rest slowed to {name or 'where it goes now'}" for name in roof_now], dtype=object)
-    table["receiving_after"] = np.where(ground == "roof", roofs, np.select(
-        [soaks == "all", soaks == "part"], [np.full(len(table), "ground", dtype=object), partly], slowed))
+    table["receiving_after"] = np.where(
+        ground == "roof",
+        roofs,
+        np.select([soaks == "all", soaks == "part"], [np.full(len(table), "ground", dtype=object), partly], slowed),
+    )
 
 
 def _near_soaking(hosts: gpd.GeoDataFrame, soaks: np.ndarray, distance_m: float) -> np.ndarray:
@@ -110,5 +129,3 @@ def _meets(hosts: gpd.GeoDataFrame, data: Inputs, kinds: tuple[str, ...], distan
     found, _ = shapely.STRtree(things).query(shapes[known], predicate="dwithin", distance=distance_m)
     out[known[found]] = True
     return out
-
-

@@ -65,13 +65,15 @@ def _strike(
     own_rule = _texts(things, "rule")
     own_reason = _texts(things, "reason")
     default = options.constraint_rules.get(rule.kind, rule.rule)
-    return pd.DataFrame({
-        "candidate_id": hosts.index[host],
-        "kind": rule.kind,
-        "rule": [own_rule[row] or default for row in thing],
-        "reason": [own_reason[row] or rule.reason for row in thing],
-        "also_flag": rule.also_flag,
-    })
+    return pd.DataFrame(
+        {
+            "candidate_id": hosts.index[host],
+            "kind": rule.kind,
+            "rule": [own_rule[row] or default for row in thing],
+            "reason": [own_reason[row] or rule.reason for row in thing],
+            "also_flag": rule.also_flag,
+        }
+    )
 
 
 def _texts(frame: pd.DataFrame, column: str) -> list[str]:

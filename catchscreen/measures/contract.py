@@ -1,7 +1,8 @@
 """What a measure is: data about itself, plus a few pure functions.
 
 A measure is one file with one object, an instance of :class:`Measure`, and one entry point in the group
-``catchscreen.measures``. It never opens a file and never simulates: it says where it can stand, which columns of the site
+``catchscreen.measures``. It never opens a file and never simulates: it says where it can stand, which columns of the
+site
 table decide that, and what its store looks like. Everything but the name, the title, the ground and the variants has a
 default, so that a simple measure takes about ten lines.
 """
@@ -27,7 +28,7 @@ ThresholdValue = float | tuple[str, ...]
 HostFunction = Callable[[gpd.GeoDataFrame], gpd.GeoDataFrame]
 """Patches of the measure's ground (index patch_id) in, hosts out: same index, fewer rows, geometry and host_area_m2."""
 StoreFunction = Callable[[pd.DataFrame, "Variant", float], pd.DataFrame]
-"""Options (index option_id, with their host's columns), variant and catalogue depth [mm] in; a column per Stores field out."""
+"""Options (index option_id, with their host's columns), variant, depth [mm] in; a column per Stores field out."""
 LayerFunction = Callable[[pd.DataFrame, "Variant"], pd.DataFrame]
 """Sized options in; rows option_id, layer, thickness_mm, area_m2 out."""
 
@@ -52,10 +53,12 @@ class Column:
 class Threshold:
     """A gate, a switch or a flag as data: it strikes where ``column comparison value`` holds.
 
-    variants : the variants that it strikes (empty: all). A gate excludes them; a switch excludes them and names the variant
+    variants : the variants that it strikes (empty: all). A gate excludes them; a switch excludes them and names the
+    variant
     ``to_variant`` that takes their place; a flag only says something.
     reason : plain words for the one who reads the result; ``{value}`` is the site's own value.
-    unknown_text, unknown_check : what is not known when the column is empty, and the check that would settle it. Both empty:
+    unknown_text, unknown_check : what is not known when the column is empty, and the check that would settle it. Both
+    empty:
     nothing is said.
     """
 
@@ -85,7 +88,8 @@ class Threshold:
 class ConstraintRule:
     """What a mapped constraint of one kind does to the measure where the map gives no rule of its own.
 
-    distance_m : how near it must be to count (0: it must touch the host). height_column : a column of the constraint layer
+    distance_m : how near it must be to count (0: it must touch the host). height_column : a column of the constraint
+    layer
     that replaces the distance where it is greater (the height of a face).
     """
 
@@ -100,7 +104,7 @@ class ConstraintRule:
 
 @dataclass(frozen=True, slots=True)
 class Layer:
-    """One layer of a build-up: a product of the layer catalogue and its thickness (None: the store's chosen depth)."""
+    """One layer of a build-up: a product of the catalogue and its thickness (None: the store's chosen depth)."""
 
     product: str
     thickness_mm: float | None = None
@@ -108,11 +112,13 @@ class Layer:
 
 @dataclass(frozen=True, slots=True)
 class Variant:
-    """One way to build the measure; the numbers feed ``plain_store`` and may be ignored by a measure with its own function.
+    """One way to build the measure. The numbers feed ``plain_store``; a measure with its own function may ignore them.
 
-    soaks : does water leave through the base ("all": nothing else empties the store; "part": beside an outlet; "none": lined).
+    soaks : does water leave through the base ("all": nothing else empties the store; "part": beside an outlet;
+    "none": lined).
     depths_mm : catalogue thicknesses of the store, ascending. cover_mm : build-up above the store.
-    void_fraction, sill_fraction : share of the store that holds water; share of that below the outlet (retained, not slowed).
+    void_fraction, sill_fraction : share of the store that holds water; share of that below the outlet (retained, not
+    slowed).
     outlet_l_s_ha : outflow at full head per hectare drained; outlet_exponent 0.5 (orifice) or 1 (linear).
     wetting_mm, intake_mm_h, evaporation_factor : see ``records.Stores``.
     saturated_kn_m2 : load when full of water, low and high (roofs); NaN elsewhere.
@@ -147,20 +153,75 @@ class Variant:
 
 
 COMMON_GRADES: tuple[GradeRule, ...] = (
-    GradeRule("captured_area", "benefit", "captured_connected_m2", 100.0, 5000.0, 40.0, scale="log",
-              title="connected impermeable area captured", source="common practice"),
-    GradeRule("combined_sewer", "benefit", "combined_spills_per_year", 0.0, 30.0, 30.0,
-              title="feeds a combined sewer above a frequent overflow", source="common practice"),
-    GradeRule("hollow_relief", "benefit", "hollow_relief_m3_properties", 0.0, None, 30.0,
-              title="relief of a hollow with properties in it", source="common practice"),
+    GradeRule(
+        "captured_area",
+        "benefit",
+        "captured_connected_m2",
+        100.0,
+        5000.0,
+        40.0,
+        scale="log",
+        title="connected impermeable area captured",
+        source="common practice",
+    ),
+    GradeRule(
+        "combined_sewer",
+        "benefit",
+        "combined_spills_per_year",
+        0.0,
+        30.0,
+        30.0,
+        title="feeds a combined sewer above a frequent overflow",
+        source="common practice",
+    ),
+    GradeRule(
+        "hollow_relief",
+        "benefit",
+        "hollow_relief_m3_properties",
+        0.0,
+        None,
+        30.0,
+        title="relief of a hollow with properties in it",
+        source="common practice",
+    ),
     GradeRule("slope", "feasibility", "slope_percent", 5.0, 1.0, 50.0, title="slope", source="common practice"),
-    GradeRule("host_size", "feasibility", "host_area_m2", 50.0, 1000.0, 50.0, title="contiguous area",
-              source="common practice"),
-    GradeRule("control", "delivery", "owner_class", None, None, 60.0, title="control of the land",
-              classes={"council": 1.0, "public_body": 0.8, "housing_association": 0.6, "private_single": 0.3,
-                       "private_many": 0.0}, source="common practice"),
-    GradeRule("renewal", "delivery", "years_to_renewal", 10.0, 2.0, 40.0, title="years to planned renewal",
-              source="common practice"),
+    GradeRule(
+        "host_size",
+        "feasibility",
+        "host_area_m2",
+        50.0,
+        1000.0,
+        50.0,
+        title="contiguous area",
+        source="common practice",
+    ),
+    GradeRule(
+        "control",
+        "delivery",
+        "owner_class",
+        None,
+        None,
+        60.0,
+        title="control of the land",
+        classes={
+            "council": 1.0,
+            "public_body": 0.8,
+            "housing_association": 0.6,
+            "private_single": 0.3,
+            "private_many": 0.0,
+        },
+        source="common practice",
+    ),
+    GradeRule(
+        "renewal",
+        "delivery",
+        "years_to_renewal",
+        10.0,
+        2.0,
+        40.0,
+        title="years to planned renewal",
+        source="common practice",
+    ),
 )
 """What an outside measure is graded by when it names nothing of its own."""
 
@@ -198,6 +259,8 @@ class Measure:
     store: StoreFunction = plain_store
     layers: LayerFunction = plain_layers
     price_note: str = ""
+    distribution: str = ""
+    """The package that it came from; the registry fills it in."""
     extra: Mapping[str, float] = field(default_factory=dict)
     """Further numbers of the measure's own, overridable like thresholds."""
 

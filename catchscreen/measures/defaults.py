@@ -19,9 +19,9 @@ DISCHARGE_COEFFICIENT = 0.6
 SMALLEST_HOLE_MM = 20.0
 """A protected outlet hole smaller than this blocks (common practice)."""
 HALF_EMPTYING_H = 24.0
-"""A store should be half empty within a day, to be ready for the next storm (U.K. local practice, after a 1-in-30 storm)."""
+"""A store should be half empty within a day, to be ready for the next storm (U.K. local practice)."""
 HALF_EMPTYING_FACTOR = 2.0 * (1.0 - sqrt(0.5))
-"""Full store over outflow at full head, times this, is the time to half-empty by an orifice: the integral of dV/(Q sqrt(V))."""
+"""Full store over outflow at full head, times this, is the time to half-empty by an orifice."""
 
 
 def orifice_l_s(hole_mm: float, head_m: float) -> float:
@@ -46,7 +46,8 @@ def whole_patches(patches: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
 def outlet_rate_mm_h(options: pd.DataFrame, l_s_ha: float, void_mm: pd.Series, head_m: float) -> pd.Series:
     """Give the outflow at full head, mm/h over the host.
 
-    The greatest of the rate per hectare drained, of what half-empties the store within a day, and of the smallest hole that
+    The greatest of the rate per hectare drained, of what half-empties the store within a day, and of the smallest
+    hole that
     does not block.
     """
     host_m2 = options["host_area_m2"]
@@ -54,7 +55,9 @@ def outlet_rate_mm_h(options: pd.DataFrame, l_s_ha: float, void_mm: pd.Series, h
     by_area = l_s_ha * drained_m2 / M2_PER_HA * 3600.0 / host_m2
     by_time = HALF_EMPTYING_FACTOR * void_mm / HALF_EMPTYING_H
     by_hole = orifice_l_s(SMALLEST_HOLE_MM, head_m) * 3600.0 / host_m2
-    return pd.Series(np.maximum.reduce([by_area.to_numpy(), by_time.to_numpy(), by_hole.to_numpy()]), index=options.index)
+    return pd.Series(
+        np.maximum.reduce([by_area.to_numpy(), by_time.to_numpy(), by_hole.to_numpy()]), index=options.index
+    )
 
 
 def plain_store(options: pd.DataFrame, variant: Variant, depth_mm: float) -> pd.DataFrame:
@@ -62,7 +65,8 @@ def plain_store(options: pd.DataFrame, variant: Variant, depth_mm: float) -> pd.
 
     Parameters
     ----------
-    options : index option_id; host_area_m2, run_on_area_m2, base_area_m2, q_m_s, q_design_m_s, store_fraction (what the slope
+    options : index option_id; host_area_m2, run_on_area_m2, base_area_m2, q_m_s, q_design_m_s, store_fraction (what
+    the slope
         leaves of the store), outlet_to.
     variant : the variant of all these options.
     depth_mm : thickness of the store.

@@ -15,7 +15,8 @@ def describe(measure: Measure) -> pd.DataFrame:
     Returns
     -------
     DataFrame
-        kind ("variant", "column", "gate", "switch", "flag", "constraint", "grade", "number", "caution"), name, column, rule,
+        kind ("variant", "column", "gate", "switch", "flag", "constraint", "grade", "number", "caution"), name,
+        column, rule,
         applies_to, reason, when_unknown, source.
     """
     rows: list[tuple[str, ...]] = []
@@ -26,15 +27,37 @@ def describe(measure: Measure) -> pd.DataFrame:
     for column in measure.columns:
         unit = f"[{column.unit}]" if column.unit else ""
         rows.append(("column", column.name, column.name, unit, "", column.meaning, column.when_unknown, ""))
-    for rule in measure.thresholds:
-        value = ", ".join(rule.value) if isinstance(rule.value, tuple) else f"{rule.value:g}"
-        applies = ", ".join(rule.variants) or "all"
-        applies += f" -> {rule.to_variant}" if rule.to_variant else ""
-        unknown = f"{rule.unknown_text} {rule.unknown_check}".strip()
-        rows.append((rule.kind, rule.name, rule.column, f"{rule.comparison} {value}", applies, rule.reason, unknown, rule.source))
+    for threshold in measure.thresholds:
+        value = ", ".join(threshold.value) if isinstance(threshold.value, tuple) else f"{threshold.value:g}"
+        applies = ", ".join(threshold.variants) or "all"
+        applies += f" -> {threshold.to_variant}" if threshold.to_variant else ""
+        unknown = f"{threshold.unknown_text} {threshold.unknown_check}".strip()
+        rows.append(
+            (
+                threshold.kind,
+                threshold.name,
+                threshold.column,
+                f"{threshold.comparison} {value}",
+                applies,
+                threshold.reason,
+                unknown,
+                threshold.source,
+            )
+        )
     for constraint in measure.constraints:
         near = f"nearer than {constraint.distance_m:g} m" if constraint.distance_m > 0 else "touches"
-        rows.append(("constraint", constraint.kind, "", f"{constraint.rule}: {near}", "", constraint.reason, "", constraint.source))
+        rows.append(
+            (
+                "constraint",
+                constraint.kind,
+                "",
+                f"{constraint.rule}: {near}",
+                "",
+                constraint.reason,
+                "",
+                constraint.source,
+            )
+        )
     for grade in measure.grades:
         if grade.classes:
             scale = ", ".join(f"{name} {value:g}" for name, value in grade.classes.items())
@@ -42,10 +65,20 @@ def describe(measure: Measure) -> pd.DataFrame:
             top = "district 95th percentile" if grade.one_at is None else f"{grade.one_at:g}"
             scale = f"0 at {grade.zero_at:g}, 1 at {top}" + (", log scale" if grade.scale == "log" else "")
         unknown = "median of the known sites" if grade.when_unknown == "median" else f"{grade.when_unknown:g}"
-        rows.append(("grade", grade.name, grade.column, scale, f"{grade.index}, weight {grade.weight:g}", grade.title, unknown,
-                     grade.source))
-    rows += [("number", name, "", f"{value:g}", "", "", "", "") for name, value in measure.extra.items()]
-    rows += [("caution", "", "", "", "", text, "", "") for text in measure.cautions]
+        rows.append(
+            (
+                "grade",
+                grade.name,
+                grade.column,
+                scale,
+                f"{grade.index}, weight {grade.weight:g}",
+                grade.title,
+                unknown,
+                grade.source,
+            )
+        )
+    rows.extend(("number", name, "", f"{value:g}", "", "", "", "") for name, value in measure.extra.items())
+    rows.extend(("caution", "", "", "", "", text, "", "") for text in measure.cautions)
     return pd.DataFrame(rows, columns=DESCRIBED)
 
 
@@ -53,6 +86,5 @@ def describe_as_markdown(measure: Measure) -> str:
     """Return the description as a Markdown section with one table."""
     frame = describe(measure)
     lines = [f"## {measure.title}", "", "| " + " | ".join(DESCRIBED) + " |", "|" + " --- |" * len(DESCRIBED)]
-    for row in frame.itertuples(index=False):
-        lines.append("| " + " | ".join(str(cell).replace("|", "/") for cell in row) + " |")
+    lines += ["| " + " | ".join(str(cell).replace("|", "/") for cell in row) + " |" for row in frame.to_numpy()]
     return "\n".join(lines) + "\n"

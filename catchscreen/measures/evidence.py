@@ -74,12 +74,18 @@ def lowest_by_host(matches: pd.DataFrame, kind: str, index: pd.Index) -> pd.Seri
 def describe_tests(tests: pd.DataFrame, mapped_m_s: pd.Series, base_depth_m: float, full_min_m_s: float) -> pd.Series:
     """Say what a reader must know of each host's tests: spread, depth, and a contradiction of the map.
 
-    A test contradicts the map when it lies on the other side of the limit for full infiltration or off by a factor of ten.
+    A test contradicts the map when it lies on the other side of the limit for full infiltration or off by a factor of
+    ten.
     """
     texts = []
     for tested, high, count, depth, caution, mapped in zip(
-        tests["test_m_s"], tests["test_high_m_s"], tests["test_count"], tests["test_depth_m"], tests["test_caution"],
-        mapped_m_s, strict=True,
+        tests["test_m_s"],
+        tests["test_high_m_s"],
+        tests["test_count"],
+        tests["test_depth_m"],
+        tests["test_caution"],
+        mapped_m_s,
+        strict=True,
     ):
         parts = []
         if count > 1:
@@ -144,8 +150,11 @@ def _note_strays(evidence: gpd.GeoDataFrame, met: set[str], run: Run) -> None:
         known = kind in KINDS
         if name in met and known:
             continue
-        message = (f"evidence {name} ({kind}) meets no host within its reach of {reach:.0f} m" if known
-                   else f"evidence {name} is of the unknown kind {kind!r}")
+        message = (
+            f"evidence {name} ({kind}) meets no host within its reach of {reach:.0f} m"
+            if known
+            else f"evidence {name} is of the unknown kind {kind!r}"
+        )
         cure = "mend its place or its reach" if known else f"the kinds are {', '.join(KINDS)}"
         code = "evidence_without_host" if known else "evidence_of_unknown_kind"
         run.note(DataIssue("note", code, "evidence", message, cure, feature=str(name), geometry=shape))

@@ -41,13 +41,14 @@ def judge_options(options: pd.DataFrame, measure: Measure, constraints: pd.DataF
         waits_for_test (bool): only an unknown keeps the option out, so that it bounds the range.
     """
     count = len(options)
-    verdicts = _Verdicts(*([[] for _ in range(count)] for _ in range(5)), known_switches=[0] * count)
+    verdicts = _empty_verdicts(count)
     for rule in measure.thresholds:
         _apply_threshold(options, rule, verdicts)
     _apply_constraints(options, measure, constraints, verdicts)
     frame = pd.DataFrame(index=options.index)
     for name in ("gates", "switches", "flags", "unknowns", "checks"):
-        frame[name] = [SEPARATOR.join(dict.fromkeys(texts)) for texts in getattr(verdicts, name)]
+        joined = [SEPARATOR.join(dict.fromkeys(texts)) for texts in getattr(verdicts, name)]
+        frame[name] = pd.Series(joined, index=options.index, dtype=object)
     gated = np.array([bool(texts) for texts in verdicts.gates], dtype=bool)
     switched = np.array([bool(texts) for texts in verdicts.switches], dtype=bool)
     frame["admissible"] = ~gated & ~switched
@@ -57,9 +58,9 @@ def judge_options(options: pd.DataFrame, measure: Measure, constraints: pd.DataF
 
 
 def strikes(values: pd.Series, rule: Threshold) -> tuple[Mask, Mask]:
-    """Tell where a rule strikes and where its column is unknown. A comparison reads as written: < and > exclude the limit."""
+    """Tell where a rule strikes and where its column is unknown; < and > exclude the limit itself."""
     if isinstance(rule.value, tuple):
-        text = values.fillna("").astype(str)
+        text = values.astype(object).where(values.notna(), "").astype(str)
         unknown = (text == "").to_numpy()
         inside = text.isin(rule.value).to_numpy()
         return (inside if rule.comparison == "in" else ~inside) & ~unknown, unknown
@@ -68,6 +69,13 @@ def strikes(values: pd.Series, rule: Threshold) -> tuple[Mask, Mask]:
     compare = {"<": np.less, "<=": np.less_equal, ">": np.greater, ">=": np.greater_equal}[rule.comparison]
     with np.errstate(invalid="ignore"):
         return np.asarray(compare(number, rule.value)) & ~unknown, unknown
+
+
+def _empty_verdicts(count: int) -> _Verdicts:
+    def texts() -> list[list[str]]:
+        return [[] for _ in range(count)]
+
+    return _Verdicts(texts(), texts(), texts(), texts(), texts(), [0] * count)
 
 
 def _apply_threshold(options: pd.DataFrame, rule: Threshold, verdicts: _Verdicts) -> None:
@@ -110,6 +118,12 @@ def _apply_constraints(options: pd.DataFrame, measure: Measure, constraints: pd.
                 verdicts.known_switches[row] += 1
             elif rule == "flag" or also_flag:
                 verdicts.flags[row].append(reason)
+
+
+def join_texts(*columns: pd.Series) -> pd.Series:
+    """Join texts row by row, empty ones left out."""
+    texts = [SEPARATOR.join(str(cell) for cell in cells if cell) for cells in zip(*columns, strict=True)]
+    return pd.Series(texts, index=columns[0].index, dtype=object)
 
 
 def _reason(gates: str, switches: str, flags: str) -> str:

@@ -8,9 +8,9 @@ from __future__ import annotations
 import geopandas as gpd
 import pandas as pd
 
-from catchscreen.measures.contract import Column, ConstraintRule, Layer, Measure, Threshold, Variant
+from catchscreen.measures.contract import Column, Layer, Measure, Variant
 from catchscreen.measures.defaults import outlet_rate_mm_h
-from catchscreen.records import GradeRule
+from catchscreen.measures.rules import read_rules
 
 EXTENSIVE, SEMI, INTENSIVE, STORAGE = "extensive", "semi-intensive", "intensive", "storage-roof"
 PLANTED = (EXTENSIVE, SEMI, INTENSIVE)
@@ -26,31 +26,89 @@ WINTER_FREE_MM = 2.0
 STORAGE_SUBSTRATE_MM = 80.0
 
 VARIANTS = (
-    Variant(EXTENSIVE, "Extensive green roof", takes_run_on=False, depths_mm=(80, 100, 120, 150), cover_mm=20.0,
-            outlet_l_s_ha=170.0, outlet_exponent=1.0, wetting_mm=1.0, intake_mm_h=1000.0, evaporation_factor=0.85,
-            saturated_kn_m2=(0.6, 1.5), layers=(Layer("sedum_mat", 20.0), Layer("roof_substrate"), Layer("roof_drainage", 25.0)),
-            cost_item="green_roof_extensive", treatment=0.5, source=f"60-150 mm: {MEMORY}"),
-    Variant(SEMI, "Semi-intensive green roof", takes_run_on=False, depths_mm=(150, 200, 250), cover_mm=20.0,
-            outlet_l_s_ha=170.0, outlet_exponent=1.0, wetting_mm=1.5, intake_mm_h=1000.0, evaporation_factor=0.95,
-            saturated_kn_m2=(1.2, 2.4), layers=(Layer("sedum_mat", 20.0), Layer("roof_substrate"), Layer("roof_drainage", 40.0)),
-            cost_item="green_roof_semi_intensive", treatment=0.5, source=f"120-250 mm: {MEMORY}"),
-    Variant(INTENSIVE, "Intensive green roof", takes_run_on=False, depths_mm=(300, 400, 500), cover_mm=20.0,
-            outlet_l_s_ha=170.0, outlet_exponent=1.0, wetting_mm=2.0, intake_mm_h=1000.0, evaporation_factor=1.0,
-            saturated_kn_m2=(2.0, 5.0), layers=(Layer("roof_substrate"), Layer("roof_drainage", 60.0)),
-            cost_item="green_roof_intensive", treatment=0.5, source=f"200-1,000 mm: {MEMORY}"),
-    Variant(STORAGE, "Storage roof under an extensive green roof", takes_run_on=False, depths_mm=(50, 85, 100, 150),
-            cover_mm=120.0, void_fraction=0.95, outlet_l_s_ha=5.0, outlet_exponent=0.5, wetting_mm=1.0, intake_mm_h=1000.0,
-            evaporation_factor=0.85, saturated_kn_m2=(1.1, 2.5),
-            layers=(Layer("sedum_mat", 20.0), Layer("roof_substrate", STORAGE_SUBSTRATE_MM), Layer("roof_void_former")),
-            cost_item="green_roof_storage", treatment=0.5, source=f"50-150 mm of voids: {MEMORY}"),
+    Variant(
+        EXTENSIVE,
+        "Extensive green roof",
+        takes_run_on=False,
+        depths_mm=(80, 100, 120, 150),
+        cover_mm=20.0,
+        outlet_l_s_ha=170.0,
+        outlet_exponent=1.0,
+        wetting_mm=1.0,
+        intake_mm_h=1000.0,
+        evaporation_factor=0.85,
+        saturated_kn_m2=(0.6, 1.5),
+        layers=(Layer("sedum_mat", 20.0), Layer("roof_substrate"), Layer("roof_drainage", 25.0)),
+        cost_item="green_roof_extensive",
+        treatment=0.5,
+        source=f"60-150 mm: {MEMORY}",
+    ),
+    Variant(
+        SEMI,
+        "Semi-intensive green roof",
+        takes_run_on=False,
+        depths_mm=(150, 200, 250),
+        cover_mm=20.0,
+        outlet_l_s_ha=170.0,
+        outlet_exponent=1.0,
+        wetting_mm=1.5,
+        intake_mm_h=1000.0,
+        evaporation_factor=0.95,
+        saturated_kn_m2=(1.2, 2.4),
+        layers=(Layer("sedum_mat", 20.0), Layer("roof_substrate"), Layer("roof_drainage", 40.0)),
+        cost_item="green_roof_semi_intensive",
+        treatment=0.5,
+        source=f"120-250 mm: {MEMORY}",
+    ),
+    Variant(
+        INTENSIVE,
+        "Intensive green roof",
+        takes_run_on=False,
+        depths_mm=(300, 400, 500),
+        cover_mm=20.0,
+        outlet_l_s_ha=170.0,
+        outlet_exponent=1.0,
+        wetting_mm=2.0,
+        intake_mm_h=1000.0,
+        evaporation_factor=1.0,
+        saturated_kn_m2=(2.0, 5.0),
+        layers=(Layer("roof_substrate"), Layer("roof_drainage", 60.0)),
+        cost_item="green_roof_intensive",
+        treatment=0.5,
+        source=f"200-1,000 mm: {MEMORY}",
+    ),
+    Variant(
+        STORAGE,
+        "Storage roof under an extensive green roof",
+        takes_run_on=False,
+        depths_mm=(50, 85, 100, 150),
+        cover_mm=120.0,
+        void_fraction=0.95,
+        outlet_l_s_ha=5.0,
+        outlet_exponent=0.5,
+        wetting_mm=1.0,
+        intake_mm_h=1000.0,
+        evaporation_factor=0.85,
+        saturated_kn_m2=(1.1, 2.5),
+        layers=(Layer("sedum_mat", 20.0), Layer("roof_substrate", STORAGE_SUBSTRATE_MM), Layer("roof_void_former")),
+        cost_item="green_roof_storage",
+        treatment=0.5,
+        source=f"50-150 mm of voids: {MEMORY}",
+    ),
 )
 
 STRUCTURE_CHECK = "structural survey by a chartered engineer, with the roof's build-up opened"
 
 COLUMNS = (
-    Column("structure_state", "", "roof structure confirmed or refused by a survey", "kept with a likelihood, check named"),
-    Column("load_margin_kn_m2", "kN/m2", "spare load with ballast traded, less the lightest saturated build-up",
-           "kept with a likelihood, check named"),
+    Column(
+        "structure_state", "", "roof structure confirmed or refused by a survey", "kept with a likelihood, check named"
+    ),
+    Column(
+        "load_margin_kn_m2",
+        "kN/m2",
+        "spare load with ballast traded, less the lightest saturated build-up",
+        "kept with a likelihood, check named",
+    ),
     Column("doubtful_deck", "", "deck that a screening sets aside, unless a survey confirmed it", "kept, check named"),
     Column("pitch_deg", "degrees", "pitch of the roof", "kept, check named"),
     Column("plane_error_m", "m", "scatter of the surface model about the fitted planes", "pitch unknown"),
@@ -59,66 +117,7 @@ COLUMNS = (
     Column("piped_fraction", "", "share of the roof's runoff that enters a sewer", "kept"),
 )
 
-THRESHOLDS = (
-    Threshold("structure_refused", "gate", "structure_state", "in", ("refused",), "a survey refused the roof structure",
-              "survey", (), "", "roof structure", STRUCTURE_CHECK),
-    Threshold("load_margin_min_kn_m2", "gate", "load_margin_kn_m2", "<", 0.0,
-              "the spare load falls short of the saturated build-up by {value:.1f} kN/m2", LOADS, (), "",
-              "spare load of the roof", STRUCTURE_CHECK),
-    Threshold("doubtful_deck", "gate", "doubtful_deck", "in",
-              ("light_steel", "fibre_cement", "asbestos_cement", "timber_before_1920"),
-              "the deck is {value}: set aside unless a survey says otherwise", COMMON, (), "", "kind of deck",
-              STRUCTURE_CHECK),
-    Threshold("pitch_max_deg", "gate", "pitch_deg", ">", 30.0, "the roof is pitched {value:.0f} degrees", COMMON, (), "",
-              "pitch of the roof", "roof survey or a newer surface model"),
-    Threshold("pitch_special_deg", "flag", "pitch_deg", ">=", 20.0, "pitched {value:.0f} degrees: special construction", COMMON),
-    Threshold("pitch_shear_deg", "flag", "pitch_deg", ">=", 10.0, "pitched {value:.0f} degrees: barriers against slipping",
-              COMMON),
-    Threshold("pitch_deep_max_deg", "switch", "pitch_deg", ">=", 10.0,
-              "pitched {value:.0f} degrees: only a thin build-up stays in place", COMMON, (SEMI, INTENSIVE), EXTENSIVE),
-    Threshold("pitch_storage_max_deg", "switch", "pitch_deg", ">", 2.0,
-              "pitched {value:.0f} degrees: water cannot be held level", COMMON, (STORAGE,), EXTENSIVE),
-    Threshold("plane_error_max_m", "flag", "plane_error_m", ">", 0.3,
-              "the surface model scatters by {value:.2f} m: the pitch is not known", COMMON),
-    Threshold("host_area_min_m2", "gate", "host_area_m2", "<", 50.0, "only {value:.0f} m2 of usable roof", COMMON),
-    Threshold("reroof_soon_years", "flag", "years_to_reroof", "<", 2.0, "re-roofing is due: build both at once", COMMON),
-    Threshold("reroof_wait_years", "flag", "years_to_reroof", ">=", 5.0,
-              "re-roofing is {value:.0f} years away: waiting saves the cost of a second membrane", COMMON),
-    Threshold("heritage_listed", "gate", "heritage", "in", ("listed",), "a listed building: consent first", COMMON, (), "",
-              "heritage", "heritage records"),
-    Threshold("heritage_near", "flag", "heritage", "in", ("touches",), "in a protected place: ask early", COMMON),
-    Threshold("no_sewer", "flag", "piped_fraction", "<=", 0.0, "the roof does not drain to a sewer: no sewer benefit", COMMON),
-)
-
-CONSTRAINTS = (ConstraintRule("other", "flag", "inside a mapped constraint", "given by the brief"),)
-
-DEFAULT = f"default weight, {COMMON}"
-OWNERS = {"council": 1.0, "public_body": 0.8, "housing_association": 0.6, "private_single": 0.3, "private_many": 0.0}
-
-GRADES = (
-    GradeRule("combined_roof", "benefit", "combined_roof_m2", 100.0, 3000.0, 14.0, "roof area to a combined sewer", "log",
-              unknown_check="trace the roof's drain", source=DEFAULT),
-    GradeRule("hollow_relief", "benefit", "hollow_relief_m3_properties", 0.0, None, 9.0, "overflow or hollow relief",
-              source=DEFAULT),
-    GradeRule("annual_retention", "benefit", "retained_year_fraction", 0.15, 0.6, 8.0, "share of the year's rain retained",
-              source=DEFAULT),
-    GradeRule("fairness", "benefit", "social_decile", 10.0, 1.0, 9.0, "heat, wildlife, green access and fairness",
-              source=DEFAULT),
-    GradeRule("insulation", "benefit", "year_built", 2006.0, 1980.0, 5.0, "weak roof insulation", source=DEFAULT),
-    GradeRule("structure", "feasibility", "structure_likelihood", 0.1, 0.9, 16.0, "likelihood that the structure carries it",
-              unknown_check=STRUCTURE_CHECK, source=DEFAULT),
-    GradeRule("pitch", "feasibility", "pitch_deg", 20.0, 3.0, 8.0, "pitch of the roof", source=DEFAULT),
-    GradeRule("usable", "feasibility", "usable_fraction", 0.3, 0.9, 6.0, "usable share of the roof", source=DEFAULT),
-    GradeRule("exposure", "feasibility", "height_m", 30.0, 10.0, 3.0, "exposure to wind", source=DEFAULT),
-    GradeRule("upstand", "feasibility", "upstand_confirmed", 0.0, 1.0, 5.0, "outlets and upstands high enough",
-              unknown_check="measure outlets and upstands (150 mm above finish)", source=DEFAULT),
-    GradeRule("control", "delivery", "owner_class", None, None, 7.0, "control of the building", classes=OWNERS,
-              unknown_check="ownership search", source=DEFAULT),
-    GradeRule("reroofing", "delivery", "years_to_reroof", 12.0, 2.0, 6.0, "years to re-roofing", source=DEFAULT),
-    GradeRule("roof_access", "delivery", "roof_access", 0.0, 1.0, 2.0, "safe access for upkeep",
-              unknown_check="site visit: stair or hatch", source=DEFAULT),
-    GradeRule("haul", "delivery", "supply_km", 100.0, 20.0, 2.0, "haul of substrate and layer", source=DEFAULT),
-)
+RULES = read_rules("green_roof")
 
 CAUTIONS = (
     "No roof carries more load than it was built for: a chartered structural engineer decides, never its age.",
@@ -133,7 +132,9 @@ def find_roofs(patches: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
     The polygon stays the roof's (nobody knows yet which square metres are free); the area is the usable one.
     """
     hosts = patches[["geometry"]].copy()
-    usable = patches["usable_area_m2"].astype(float) if "usable_area_m2" in patches else patches["area_m2"] * float("nan")
+    usable = (
+        patches["usable_area_m2"].astype(float) if "usable_area_m2" in patches else patches["area_m2"] * float("nan")
+    )
     hosts["host_area_m2"] = usable.fillna(patches["area_m2"] * 0.6)
     return gpd.GeoDataFrame(hosts[hosts["host_area_m2"] > 0.0], geometry="geometry", crs=patches.crs)
 
@@ -166,7 +167,16 @@ def fill_roof_store(options: pd.DataFrame, variant: Variant, depth_mm: float) ->
 
 
 measure = Measure(
-    name="green_roof", title="Green roof", ground="roof", variants=VARIANTS, columns=COLUMNS, thresholds=THRESHOLDS,
-    constraints=CONSTRAINTS, grades=GRADES, cautions=CAUTIONS, hosts=find_roofs, store=fill_roof_store,
+    name="green_roof",
+    title="Green roof",
+    ground="roof",
+    variants=VARIANTS,
+    columns=COLUMNS,
+    thresholds=RULES.thresholds,
+    constraints=RULES.constraints,
+    grades=RULES.grades,
+    cautions=CAUTIONS,
+    hosts=find_roofs,
+    store=fill_roof_store,
     extra={"structural_depth_foot_mm": 0.0},
 )

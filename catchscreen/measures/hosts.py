@@ -1,4 +1,4 @@
-"""Hosts: where a measure could stand, cut from patches of paved ground, roofs and pitches, each with an id that stays."""
+"""Hosts: where a measure could stand, on paved ground, roofs and pitches, each with an id that stays."""
 
 from __future__ import annotations
 
@@ -9,21 +9,47 @@ import numpy as np
 import pandas as pd
 import shapely
 
-from catchscreen.errors import MeasureFailed
+from catchscreen.measures.asking import ask
 from catchscreen.measures.contract import Measure
+from catchscreen.options import MeasureOptions
 from catchscreen.records import Cover, Inputs
 
 CODE_CELL_M = 5.0
 UNKNOWN_COVER_SHARES = {"paved": (0.2, 0.4, 0.6), "roof": (0.1, 0.3, 0.5)}
-"""Share of a parcel's impermeable area that is usable paved ground, or usable roof, where cover is unknown (from memory)."""
+"""Share of the impermeable area that is usable paved ground or roof where cover is unknown (from memory)."""
 CARRIED = (
-    "parcel_id", "ground", "cover_class", "width_m", "building_id", "slope_fraction", "zone_id", "soil_id", "subcatchment_id",
-    "hollow_id", "pitch_deg", "flat_fraction", "plane_error_m", "height_m", "usable_area_m2", "roof_state", "area_m2",
+    "parcel_id",
+    "ground",
+    "cover_class",
+    "width_m",
+    "building_id",
+    "slope_fraction",
+    "zone_id",
+    "soil_id",
+    "subcatchment_id",
+    "hollow_id",
+    "pitch_deg",
+    "flat_fraction",
+    "plane_error_m",
+    "height_m",
+    "usable_area_m2",
+    "roof_state",
+    "area_m2",
 )
-TEXTS = ("parcel_id", "ground", "cover_class", "building_id", "zone_id", "soil_id", "subcatchment_id", "hollow_id", "roof_state")
+TEXTS = (
+    "parcel_id",
+    "ground",
+    "cover_class",
+    "building_id",
+    "zone_id",
+    "soil_id",
+    "subcatchment_id",
+    "hollow_id",
+    "roof_state",
+)
 
 
-def find_hosts(data: Inputs, cover: Cover, measures: Sequence[Measure]) -> gpd.GeoDataFrame:
+def find_hosts(data: Inputs, cover: Cover, measures: Sequence[Measure], options: MeasureOptions) -> gpd.GeoDataFrame:
     """Ask each measure for its hosts and name them.
 
     Returns
@@ -35,7 +61,7 @@ def find_hosts(data: Inputs, cover: Cover, measures: Sequence[Measure]) -> gpd.G
     Raises
     ------
     MeasureFailed
-        When a measure's host function raises or breaks the contract.
+        When a measure's host function raises or breaks the contract and the brief says to stop.
     """
     patches = _whole(cover.patches)
     pitches = find_pitches(data)
@@ -43,7 +69,10 @@ def find_hosts(data: Inputs, cover: Cover, measures: Sequence[Measure]) -> gpd.G
     parts = []
     for measure in measures:
         of_ground = pitches if measure.ground == "pitch" else patches[patches["ground"] == measure.ground]
-        parts.append(_hosts_of(measure, of_ground))
+        own = _hosts_of(measure, of_ground, options)
+        if own is None:
+            continue
+        parts.append(own)
         if measure.ground in UNKNOWN_COVER_SHARES and len(unknown):
             parts.append(_unknown_hosts(measure, unknown))
     filled = [part for part in parts if len(part)] or parts[:1]
@@ -59,8 +88,17 @@ def name_hosts(hosts: pd.DataFrame) -> list[str]:
     """
     east = np.floor(hosts["inner_x"] / CODE_CELL_M).astype(np.int64)
     north = np.floor(hosts["inner_y"] / CODE_CELL_M).astype(np.int64)
-    base = (hosts["parcel_id"].astype(str) + "-" + hosts["ground"] + "-" + hosts["measure"] + "-"
-            + east.astype(str) + "_" + north.astype(str))
+    base = (
+        hosts["parcel_id"].astype(str)
+        + "-"
+        + hosts["ground"]
+        + "-"
+        + hosts["measure"]
+        + "-"
+        + east.astype(str)
+        + "_"
+        + north.astype(str)
+    )
     order = pd.DataFrame({"base": base, "area": -hosts["host_area_m2"], "y": hosts["inner_y"], "x": hosts["inner_x"]})
     order = order.sort_values(["base", "area", "y", "x"], kind="stable")
     place = order.groupby("base", sort=False).cumcount().reindex(hosts.index)
@@ -69,12 +107,14 @@ def name_hosts(hosts: pd.DataFrame) -> list[str]:
 
 def find_pitches(data: Inputs) -> gpd.GeoDataFrame:
     """Take mapped pitches, else parcels whose use is a pitch, as patches of ground "pitch"."""
-    columns = {"parcel_id": [], "ground": [], "area_m2": []}
+    columns: dict[str, list[str]] = {"parcel_id": [], "ground": [], "area_m2": []}
     cover = data.land_cover
     if isinstance(cover, gpd.GeoDataFrame) and "ground_use" in cover:
         found = cover.loc[cover["ground_use"] == "pitch", ["geometry"]]
         if len(found):
-            cut = gpd.overlay(found, data.parcels[["geometry"]].rename_axis("parcel_id").reset_index(), keep_geom_type=True)
+            cut = gpd.overlay(
+                found, data.parcels[["geometry"]].rename_axis("parcel_id").reset_index(), keep_geom_type=True
+            )
             return _patches_from(cut, data)
     if "land_use" in data.parcels:
         whole = data.parcels.loc[data.parcels["land_use"] == "pitch", ["geometry"]]
@@ -101,15 +141,19 @@ def _whole(patches: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
     return frame
 
 
-def _hosts_of(measure: Measure, patches: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
+def _hosts_of(measure: Measure, patches: gpd.GeoDataFrame, options: MeasureOptions) -> gpd.GeoDataFrame | None:
     """Call the measure's own function on a copy and join what the patch says of itself."""
-    try:
-        hosts = measure.hosts(patches.copy())
-        stray = ~hosts.index.isin(patches.index)
-        if stray.any() or "host_area_m2" not in hosts:
-            raise ValueError("hosts must keep the patches' index and bring host_area_m2")
-    except Exception as cause:
-        raise MeasureFailed(f"the measure {measure.name!r} failed to find hosts: {type(cause).__name__}: {cause}") from cause
+
+    def fault_of(hosts: gpd.GeoDataFrame) -> str:
+        if not hosts.index.isin(patches.index).all() or not hosts.index.is_unique:
+            return "hosts must keep the patches' index"
+        if "host_area_m2" not in hosts or not (hosts["host_area_m2"] > 0.0).all():
+            return "each host needs a positive host_area_m2"
+        return ""
+
+    hosts = ask(measure, "hosts", lambda: measure.hosts(patches.copy()), fault_of, options)
+    if hosts is None:
+        return None
     carried = patches.loc[hosts.index, list(CARRIED)]
     table = carried.assign(measure=measure.name, patch_id=hosts.index.astype(str), ground=measure.ground)
     for bound in ("", "low_", "high_"):

@@ -35,13 +35,15 @@ def apply_overrides(measures: Sequence[Measure], options: MeasureOptions) -> tup
 
 def _override(measure: Measure, options: MeasureOptions) -> Measure:
     thresholds = tuple(
-        replace(rule, value=options.thresholds[key], source="the brief") if (key := f"{measure.name}.{rule.name}")
-        in options.thresholds else rule
+        replace(rule, value=options.thresholds[key], source="the brief")
+        if (key := f"{measure.name}.{rule.name}") in options.thresholds
+        else rule
         for rule in measure.thresholds
     )
     grades = tuple(
         replace(rule, zero_at=options.grades[key][0], one_at=options.grades[key][1], source="the brief")
-        if (key := f"{measure.name}.{rule.name}") in options.grades else rule
+        if (key := f"{measure.name}.{rule.name}") in options.grades
+        else rule
         for rule in measure.grades
     )
     extra = {name: options.numbers.get(f"{measure.name}.{name}", value) for name, value in measure.extra.items()}
@@ -67,14 +69,32 @@ def _misfits(measures: Sequence[Measure], options: MeasureOptions) -> list[Fault
             given = options.thresholds.get(f"{measure.name}.{rule.name}")
             if given is not None and isinstance(given, tuple) != isinstance(rule.value, tuple):
                 wanted = "a list of words" if isinstance(rule.value, tuple) else "a number"
-                faults.append(Fault("wrong_threshold_type", f"{measure.name}.{rule.name} is {given!r}.",
-                                    f"Give {wanted}.", key="measures.thresholds"))
+                faults.append(
+                    Fault(
+                        "wrong_threshold_type",
+                        f"{measure.name}.{rule.name} is {given!r}.",
+                        f"Give {wanted}.",
+                        key="measures.thresholds",
+                    )
+                )
         for grade in measure.grades:
             key = f"{measure.name}.{grade.name}"
             if key in options.grades and grade.classes:
-                faults.append(Fault("grade_of_classes", f"{key} is graded by classes, not by two numbers.",
-                                    "Leave it out.", key="measures.grades"))
+                faults.append(
+                    Fault(
+                        "grade_of_classes",
+                        f"{key} is graded by classes, not by two numbers.",
+                        "Leave it out.",
+                        key="measures.grades",
+                    )
+                )
             elif key in options.grades and options.grades[key][0] == options.grades[key][1]:
-                faults.append(Fault("grade_without_span", f"{key} has one value for 0 and for 1.",
-                                    "Give two different values.", key="measures.grades"))
+                faults.append(
+                    Fault(
+                        "grade_without_span",
+                        f"{key} has one value for 0 and for 1.",
+                        "Give two different values.",
+                        key="measures.grades",
+                    )
+                )
     return faults

@@ -22,17 +22,57 @@ from catchscreen.records import Floats, Inputs
 
 MAINS = ("main_sewer", "sewer", "high_voltage", "gas_main")
 
-HAZARD = {"roof": 0.2, "driveway": 0.4, "homes": 0.4, "playground": 0.3, "school": 0.4, "pitch": 0.2, "bay": 0.5,
-          "car_park": 0.5, "yard": 0.5, "civic": 0.4, "goods_yard": 0.8, "fuel": 1.0}
+HAZARD = {
+    "roof": 0.2,
+    "driveway": 0.4,
+    "homes": 0.4,
+    "playground": 0.3,
+    "school": 0.4,
+    "pitch": 0.2,
+    "bay": 0.5,
+    "car_park": 0.5,
+    "yard": 0.5,
+    "civic": 0.4,
+    "goods_yard": 0.8,
+    "fuel": 1.0,
+}
 """Pollution hazard of the drained surface, 0 to 1 (index method of CIRIA C753 ch. 26, from memory, simplified)."""
-TRAFFIC = {"playground": 0.0, "pitch": 0.0, "driveway": 0.1, "bay": 0.3, "car_park": 0.3, "yard": 0.4, "goods_yard": 1.0,
-           "fuel": 1.0}
+TRAFFIC = {
+    "playground": 0.0,
+    "pitch": 0.0,
+    "driveway": 0.1,
+    "bay": 0.3,
+    "car_park": 0.3,
+    "yard": 0.4,
+    "goods_yard": 1.0,
+    "fuel": 1.0,
+}
 """Exposure to traffic and sediment, 0 light to 1 heavy (from memory)."""
-ACCESS = {"park": 1.0, "civic": 0.8, "offices": 0.8, "school": 0.7, "pitch": 0.9, "health": 0.4, "retail": 0.4, "homes": 0.5,
-          "industry": 0.4, "depot": 0.4, "railway": 0.3, "highway": 0.1, "open": 1.0}
-"""How easily a site is closed for works, 0 hard to 1 easy, by land use (from memory; school yards wait for the holidays)."""
-USE_OF_LAND = {"homes": "homes", "school": "school", "civic": "civic", "offices": "civic", "health": "car_park",
-               "retail": "car_park", "park": "playground"}
+ACCESS = {
+    "park": 1.0,
+    "civic": 0.8,
+    "offices": 0.8,
+    "school": 0.7,
+    "pitch": 0.9,
+    "health": 0.4,
+    "retail": 0.4,
+    "homes": 0.5,
+    "industry": 0.4,
+    "depot": 0.4,
+    "railway": 0.3,
+    "highway": 0.1,
+    "open": 1.0,
+}
+"""How easily a site is closed for works, 0 hard to 1 easy (from memory; school yards wait for the holidays)."""
+USE_OF_LAND = {
+    "homes": "homes",
+    "school": "school",
+    "civic": "civic",
+    "offices": "civic",
+    "health": "car_park",
+    "retail": "car_park",
+    "park": "playground",
+}
 """Hazard class taken for paved ground of unmapped use, by the parcel's land use; industry and depots stay unknown."""
 
 
@@ -79,7 +119,7 @@ def add_ground_use(hosts: gpd.GeoDataFrame, data: Inputs) -> None:
     roads = data.roads
     adopted = None
     if roads is not None and "is_adopted" in roads:
-        adopted = roads.geometry[roads["is_adopted"].fillna(False).astype(bool)].to_numpy()
+        adopted = roads.geometry[_is_true(roads["is_adopted"])].to_numpy()
     hosts["adopted_fraction"] = np.nan if adopted is None else overlap_fraction(shapes, adopted)
 
 
@@ -134,9 +174,8 @@ def _heritage(hosts: gpd.GeoDataFrame, data: Inputs) -> pd.Series:
         host, _ = pairs_touching(hosts.geometry.to_numpy(), data.heritage.geometry.to_numpy())
         state.iloc[np.unique(host)] = "touches"
     if data.buildings is not None and "is_listed" in data.buildings:
-        listed = data.buildings["is_listed"].fillna(False).astype(bool)
-        on = hosts["building_id"].map(dict(zip(data.buildings.index.astype(str), listed, strict=True)))
-        state[on.eq(True)] = "listed"
+        listed = data.buildings.index[_is_true(data.buildings["is_listed"])].astype(str)
+        state[hosts["building_id"].isin(set(listed))] = "listed"
     return state
 
 
@@ -148,6 +187,11 @@ def add_supply(hosts: gpd.GeoDataFrame, data: Inputs, options: MeasureOptions) -
     points = shapely.points(hosts["inner_x"].to_numpy(float), hosts["inner_y"].to_numpy(float))
     metres = distance_to_nearest(points, data.supply_points.geometry.to_numpy())
     hosts["supply_km"] = metres * options.haul_factor / 1000.0
+
+
+def _is_true(values: pd.Series) -> pd.Series:
+    """Read a yes or no; what is not known is not a yes."""
+    return values.where(values.notna(), other=False).astype(bool)
 
 
 def _numbers(frame: pd.DataFrame, column: str) -> pd.Series:

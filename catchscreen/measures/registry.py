@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import logging
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from importlib import import_module
 from importlib.metadata import EntryPoint, entry_points
 
@@ -22,12 +22,12 @@ BUILT_IN = {
     name: EntryPoint(name=name, value=f"catchscreen.measures.{name}:measure", group=GROUP)
     for name in ("green_roof", "permeable_paving", "sports_turf")
 }
-"""Used where the package runs from a checkout that is not installed; an installed package brings the same by metadata."""
+"""For a checkout that is not installed; an installed package brings the same by its metadata."""
 
 
 @dataclass(frozen=True, slots=True)
 class FoundMeasure:
-    """An entry point in the group, opened or not: ``measure`` is None and ``fault`` says why when it could not be used."""
+    """An entry point in the group; where it cannot be used, ``measure`` is None and ``fault`` says why."""
 
     name: str
     distribution: str
@@ -114,4 +114,4 @@ def _open(name: str, distribution: str, point: EntryPoint) -> FoundMeasure:
     if measure.name != name:
         fault = f"{where} calls itself {measure.name!r}; the entry point and the measure must have one name."
         return FoundMeasure(name, distribution, None, fault)
-    return FoundMeasure(name, distribution, measure)
+    return FoundMeasure(name, distribution, replace(measure, distribution=distribution))

@@ -10,8 +10,14 @@ from catchscreen.measures.evidence import lowest_by_host
 from catchscreen.options import MeasureOptions
 from catchscreen.records import Inputs
 
-DECK_LIKELIHOOD = {"concrete": 0.65, "timber": 0.30, "steel": 0.30, "light_steel": 0.10, "fibre_cement": 0.02,
-                   "asbestos_cement": 0.02}
+DECK_LIKELIHOOD = {
+    "concrete": 0.65,
+    "timber": 0.30,
+    "steel": 0.30,
+    "light_steel": 0.10,
+    "fibre_cement": 0.02,
+    "asbestos_cement": 0.02,
+}
 """Chance that the structure carries an extensive build-up, by deck, without a survey (from memory)."""
 UNKNOWN_LIKELIHOOD = 0.35
 BALLAST_BONUS = 0.20
@@ -39,7 +45,9 @@ def add_roofs(hosts: gpd.GeoDataFrame, data: Inputs, matches: pd.DataFrame, opti
     hosts["ballast"] = _of_building(hosts, data, "ballast").fillna("").astype(str).replace("unknown", "")
     survey = lowest_by_host(matches, "roof_structure", hosts.index)
     hosts["structure_state"] = np.select([survey == 0.0, survey > 0.0], ["refused", "confirmed"], "")
-    hosts["spare_load_kn_m2"] = numbers["spare_load_kn_m2"].astype(float) + hosts["ballast"].map(BALLAST_KN_M2).fillna(0.0)
+    hosts["spare_load_kn_m2"] = numbers["spare_load_kn_m2"].astype(float) + hosts["ballast"].map(BALLAST_KN_M2).fillna(
+        0.0
+    )
     hosts["doubtful_deck"] = _doubtful_deck(hosts)
     hosts["structure_likelihood"] = estimate_likelihood(hosts).where(hosts["ground"] == "roof")
 

@@ -1,7 +1,9 @@
 """Run-on: which surfaces drain onto which host by gravity, each square metre to one host only.
 
-Order: hosts by the ground that drains to them (upstream first, so that the first capture wins), then by id; each takes its
-largest surfaces first until the limit of run-on area per host area is reached. What a host may not take goes where it went
+Order: hosts by the ground that drains to them (upstream first, so that the first capture wins), then by id; each
+takes its
+largest surfaces first until the limit of run-on area per host area is reached. What a host may not take goes where it
+went
 before.
 """
 
@@ -34,7 +36,8 @@ def assign_run_on(
     Returns
     -------
     DataFrame
-        candidate_id, surface_id, area_m2, fraction (of the surface's area), way. Hosts that are alternatives on one patch
+        candidate_id, surface_id, area_m2, fraction (of the surface's area), way. Hosts that are alternatives on one
+        patch
         share one list.
     """
     takers = hosts[hosts["measure"].isin(taking) & (hosts["patch_id"] != "")]
@@ -68,7 +71,9 @@ def find_host_surfaces(hosts: gpd.GeoDataFrame, cover: Cover) -> pd.DataFrame:
 def _roof_pairs(hosts: gpd.GeoDataFrame, surfaces: gpd.GeoDataFrame) -> pd.DataFrame:
     roofs = hosts[(hosts["ground"] == "roof") & (hosts["building_id"] != "")]
     keys = roofs[["parcel_id", "building_id"]].rename_axis("candidate_id").reset_index()
-    there = surfaces.loc[surfaces["kind"] == "roof", ["parcel_id", "building_id"]].rename_axis("surface_id").reset_index()
+    there = (
+        surfaces.loc[surfaces["kind"] == "roof", ["parcel_id", "building_id"]].rename_axis("surface_id").reset_index()
+    )
     there["building_id"] = there["building_id"].astype(str)
     return keys.merge(there, on=["parcel_id", "building_id"])[["candidate_id", "surface_id"]]
 
@@ -102,15 +107,15 @@ def _upstream_order(takers: gpd.GeoDataFrame, land: Terrain) -> dict[str, int]:
     cell = land.grid.cells_of_xy(takers["inner_x"].to_numpy(), takers["inner_y"].to_numpy())
     gathered = np.where(cell >= 0, land.accumulation_cells.ravel()[np.where(cell >= 0, cell, 0)], 0)
     table = pd.DataFrame({"patch_id": takers["patch_id"].to_numpy(), "cells": gathered})
-    table = table.groupby("patch_id", sort=True)["cells"].min().sort_values(kind="stable")
-    return {name: place for place, name in enumerate(table.index)}
+    fewest = table.groupby("patch_id", sort=True)["cells"].min().sort_values(kind="stable")
+    return {str(name): place for place, name in enumerate(fewest.index)}
 
 
 def _take_in_order(links: pd.DataFrame, host_m2: pd.Series, order: dict[str, int], ratio_max: float) -> pd.DataFrame:
     """Walk the links, host by host in flow order, largest surface first; a surface that is given is gone."""
     table = links.assign(place=links["patch_id"].map(order))
     table = table.sort_values(["place", "area_m2", "surface_id"], ascending=[True, False, True], kind="stable")
-    room: dict[str, float] = {name: area * ratio_max for name, area in host_m2.items()}
+    room: dict[str, float] = {str(name): area * ratio_max for name, area in host_m2.items()}
     given: set[str] = set()
     taken: list[tuple[str, str, float, str]] = []
     for patch, surface, area, way in zip(
@@ -127,4 +132,6 @@ def _take_in_order(links: pd.DataFrame, host_m2: pd.Series, order: dict[str, int
 
 def sum_by_host(frame: pd.DataFrame, values: Floats, index: pd.Index) -> pd.Series:
     """Sum values of a candidate's rows; 0 where it has none."""
-    return pd.Series(values, index=frame["candidate_id"].to_numpy()).groupby(level=0).sum().reindex(index, fill_value=0.0)
+    return (
+        pd.Series(values, index=frame["candidate_id"].to_numpy()).groupby(level=0).sum().reindex(index, fill_value=0.0)
+    )

@@ -13,7 +13,7 @@ from catchscreen.measures.cautions import write_cautions, write_receiving
 from catchscreen.measures.constraints import find_constraints, kinds_without_map
 from catchscreen.measures.contract import Measure
 from catchscreen.measures.evidence import describe_tests, match_evidence
-from catchscreen.measures.gates import SEPARATOR, judge_options
+from catchscreen.measures.gates import SEPARATOR, join_texts, judge_options
 from catchscreen.measures.hosts import find_hosts
 from catchscreen.measures.overrides import apply_overrides
 from catchscreen.measures.roof_structure import add_roofs
@@ -47,10 +47,10 @@ def propose(
     InputsAtFault
         When the brief overrides a threshold, number or grade that no measure has.
     MeasureFailed
-        When a measure's own function raises or breaks its contract.
+        When a measure's own function raises or breaks its contract and the brief says to stop.
     """
     measures = apply_overrides(measures, options)
-    hosts = find_hosts(data, cover, measures)
+    hosts = find_hosts(data, cover, measures, options)
     taking = frozenset(m.name for m in measures if any(variant.takes_run_on for variant in m.variants))
     run_on = assign_run_on(hosts, cover, land, taking, options)
     host_surfaces = find_host_surfaces(hosts, cover)
@@ -95,15 +95,13 @@ def _describe_site(
     return hosts
 
 
-def _judge(
-    hosts: gpd.GeoDataFrame, data: Inputs, measures: Sequence[Measure], options: MeasureOptions
-) -> pd.DataFrame:
+def _judge(hosts: gpd.GeoDataFrame, data: Inputs, measures: Sequence[Measure], options: MeasureOptions) -> pd.DataFrame:
     constraints = find_constraints(hosts, data, measures, options)
     parts = []
     for measure in measures:
         table = pair_hosts_with_variants(hosts, measure, options)
         verdict = judge_options(table, measure, constraints)
-        table = table.join(verdict)
+        table = table.join(verdict).copy()  # one block: what follows adds columns one by one
         _bar_unfit_depths(table, measure)
         _add_notes(table, data, measure)
         parts.append(table)
@@ -118,34 +116,48 @@ def _bar_unfit_depths(table: pd.DataFrame, measure: Measure) -> None:
     """Exclude options for which no catalogue depth lies between what traffic asks for and what the ground allows."""
     depths = {variant.name: np.array(variant.depths_mm) for variant in measure.variants}
     most = table["max_depth_mm"].fillna(np.inf)
-    fits = np.array([
-        bool(((depths[name] >= low) & (depths[name] <= high)).any())
-        for name, low, high in zip(table["variant"], table["min_depth_mm"], most, strict=True)
-    ], dtype=bool)
-    texts = [f"no catalogue depth between {low:.0f} and {high:.0f} mm"
-             for low, high in zip(table["min_depth_mm"], most, strict=True)]
-    for row in np.flatnonzero(~fits):
-        name = table.index[row]
-        gates = SEPARATOR.join(filter(None, [table.at[name, "gates"], texts[row]]))
-        table.loc[name, ["gates", "reason"]] = [gates, f"excluded: {gates}"]
+    fits = np.array(
+        [
+            bool(((depths[name] >= low) & (depths[name] <= high)).any())
+            for name, low, high in zip(table["variant"], table["min_depth_mm"], most, strict=True)
+        ],
+        dtype=bool,
+    )
+    texts = pd.Series(
+        [
+            "" if good else f"no catalogue depth between {low:.0f} and {high:.0f} mm"
+            for good, low, high in zip(fits, table["min_depth_mm"], most, strict=True)
+        ],
+        index=table.index,
+        dtype=object,
+    )
+    table["gates"] = join_texts(table["gates"], texts)
+    table["reason"] = table["reason"].mask(~fits, "excluded: " + table["gates"])
     table["admissible"] &= fits
     table["waits_for_test"] &= fits
 
 
 def _add_notes(table: pd.DataFrame, data: Inputs, measure: Measure) -> None:
     """Add what the rules do not say: contradicted maps, exceedance beside a building, maps that were not given."""
-    full_min = next((float(rule.value) for rule in measure.thresholds
-                     if rule.column == "q_m_s" and rule.kind == "switch" and not isinstance(rule.value, tuple)), 1e-5)
+    full_min = next(
+        (
+            float(rule.value)
+            for rule in measure.thresholds
+            if rule.column == "q_m_s" and rule.kind == "switch" and not isinstance(rule.value, tuple)
+        ),
+        1e-5,
+    )
     soaks = table["soaks"] != "none"
     tests = describe_tests(table, table["q_map_m_s"], BASE_DEPTH_M, full_min).where(soaks, "")
-    beside = pd.Series(np.where(table["exceedance"] == "building", "an overflow would pass beside a building", ""),
-                       index=table.index)
-    table["flags"] = [SEPARATOR.join(filter(None, row)) for row in zip(table["flags"], tests, beside, strict=True)]
+    beside = pd.Series(
+        np.where(table["exceedance"] == "building", "an overflow would pass beside a building", ""), index=table.index
+    )
+    table["flags"] = join_texts(table["flags"], tests, beside)
     missing = kinds_without_map(data, measure)
     if missing:
         note = "no map of " + ", ".join(kind.replace("_", " ") for kind in missing)
         add = pd.Series(np.where(soaks, note, ""), index=table.index)
-        table["unknowns"] = [SEPARATOR.join(filter(None, row)) for row in zip(table["unknowns"], add, strict=True)]
+        table["unknowns"] = join_texts(table["unknowns"], add)
     unknown_structure = table["traffic_class"].ne("")
     table["notes"] = np.where(unknown_structure, "structural depth not checked beyond a stated minimum", "")
 
@@ -160,9 +172,7 @@ def _grade_columns(table: pd.DataFrame, measures: Sequence[Measure]) -> pd.DataF
     return frame
 
 
-def _set_aside(
-    data: Inputs, hosts: gpd.GeoDataFrame, table: pd.DataFrame, measures: Sequence[Measure]
-) -> pd.DataFrame:
+def _set_aside(data: Inputs, hosts: gpd.GeoDataFrame, table: pd.DataFrame, measures: Sequence[Measure]) -> pd.DataFrame:
     """Say for each parcel and measure without an admissible option why there is none."""
     where = {"paved": "no paved ground wide and large enough", "roof": "no roof", "pitch": "no pitch"}
     rows = []
@@ -171,13 +181,16 @@ def _set_aside(
         own = table[table["measure"] == measure.name]
         parcels = parcel_of.reindex(own["candidate_id"]).to_numpy()
         possible = set(parcels[own["admissible"].to_numpy(bool)])
-        reasons = pd.Series(own["reason"].to_numpy(), index=parcels).groupby(level=0).agg(
-            lambda texts: SEPARATOR.join(sorted(set(texts)))
+        reasons = (
+            pd.Series(own["reason"].to_numpy(), index=parcels)
+            .groupby(level=0)
+            .agg(lambda texts: SEPARATOR.join(sorted(set(texts))))
         )
         lookup = reasons.to_dict()
         rows += [
             (parcel, measure.name, lookup.get(parcel, where[measure.ground]))
-            for parcel in data.parcels.index.astype(str) if parcel not in possible
+            for parcel in data.parcels.index.astype(str)
+            if parcel not in possible
         ]
     frame = pd.DataFrame(rows, columns=["parcel_id", "measure", "reason"])
     return frame.sort_values(["parcel_id", "measure"], kind="stable").reset_index(drop=True)

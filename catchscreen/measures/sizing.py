@@ -8,15 +8,24 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from catchscreen.errors import MeasureFailed
+from catchscreen.measures.asking import ask
 from catchscreen.measures.contract import Measure, Variant
 from catchscreen.measures.variants import slope_store_fraction
 from catchscreen.options import MeasureOptions
 from catchscreen.records import Floats, Proposals, Sizes, StoreEvents, Stores, Storms
 
 STORE_COLUMNS = (
-    "wetting_mm", "intake_mm_h", "substrate_mm", "substrate_start_fraction", "evaporation_factor", "void_mm", "sill_mm",
-    "outlet_mm_h", "outlet_exponent", "soak_design_mm_h", "soak_mean_mm_h",
+    "wetting_mm",
+    "intake_mm_h",
+    "substrate_mm",
+    "substrate_start_fraction",
+    "evaporation_factor",
+    "void_mm",
+    "sill_mm",
+    "outlet_mm_h",
+    "outlet_exponent",
+    "soak_design_mm_h",
+    "soak_mean_mm_h",
 )
 NO_OVERFLOW_M3_PER_M2 = 1e-6
 """Overflow under a thousandth of a millimetre is the rounding of the run, not water."""
@@ -28,7 +37,7 @@ def store_trials(proposals: Proposals, options: MeasureOptions) -> Stores:
     Raises
     ------
     MeasureFailed
-        When a measure's store function raises or leaves out a column.
+        When a measure's store function raises or leaves out a column and the brief says to stop.
     """
     table = proposals.options
     wanted = table[table["admissible"] | table["is_range_only"]]
@@ -60,7 +69,7 @@ def make_stores(trials: pd.DataFrame) -> Stores:
 
 
 def choose_size(
-    proposals: Proposals, trials: Stores, events: StoreEvents, storms: Storms, options: MeasureOptions
+    _proposals: Proposals, trials: Stores, events: StoreEvents, storms: Storms, options: MeasureOptions
 ) -> Sizes:
     """Choose the smallest catalogue depth that takes every sizing storm without overflow, else the deepest.
 
@@ -79,15 +88,22 @@ def choose_size(
     wanted = options.sizing_storms or tuple(storms.storms.index[storms.storms["is_sizing"].astype(bool)])
     run = events.events[events.events["storm_id"].isin(wanted)]
     place = pd.Series(np.arange(len(trials.store_id)), index=pd.Index(trials.store_id))
-    frame = pd.DataFrame({
-        "store_id": trials.store_id, "option_id": trials.option_id, "depth_mm": trials.depth_mm,
-        "host_area_m2": trials.host_area_m2,
-    })
+    frame = pd.DataFrame(
+        {
+            "store_id": trials.store_id,
+            "option_id": trials.option_id,
+            "depth_mm": trials.depth_mm,
+            "host_area_m2": trials.host_area_m2,
+        }
+    )
     if "intake_excess_m3" not in run:
         run = run.assign(intake_excess_m3=0.0)
     run = run.assign(over_the_top_m3=(run["overflow_m3"] - run["intake_excess_m3"]).clip(lower=0.0))
-    worst = run.sort_values(["store_id", "over_the_top_m3", "greatest_store_mm", "storm_id"],
-                            ascending=[True, False, False, True], kind="stable").drop_duplicates("store_id")
+    worst = run.sort_values(
+        ["store_id", "over_the_top_m3", "greatest_store_mm", "storm_id"],
+        ascending=[True, False, False, True],
+        kind="stable",
+    ).drop_duplicates("store_id")
     excess = run.groupby("store_id")["intake_excess_m3"].max()
     frame = frame.merge(worst[["store_id", "storm_id", "over_the_top_m3"]], on="store_id", how="left")
     frame["intake_excess_m3"] = excess.reindex(frame["store_id"]).to_numpy(float)
@@ -103,22 +119,26 @@ def choose_size(
     return Sizes(_pick(trials, rows), _sized_columns(chosen), storms.storms)
 
 
-def _trial(own: pd.DataFrame, measure: Measure, variant: Variant, depth: float, options: MeasureOptions) -> pd.DataFrame:
+def _trial(
+    own: pd.DataFrame, measure: Measure, variant: Variant, depth: float, options: MeasureOptions
+) -> pd.DataFrame:
     fits = (own["max_depth_mm"].isna() | (depth <= own["max_depth_mm"])) & (depth >= own["min_depth_mm"])
     own = own[fits].copy()
     if own.empty:
         return own
     own["store_fraction"] = _store_fraction(own, depth, options)
-    try:
-        store = measure.store(own.copy(), variant, depth)
+
+    def fault_of(store: pd.DataFrame) -> str:
         missing = [name for name in STORE_COLUMNS if name not in store]
-        if missing or not store.index.equals(own.index):
-            raise ValueError(f"the store lacks {missing[0]}" if missing else "the store has another index")
-        if store[list(STORE_COLUMNS)].isna().any(axis=None):
-            raise ValueError("the store has empty values")
-    except Exception as cause:
-        what = f"the measure {measure.name!r} failed to describe its store: {type(cause).__name__}: {cause}"
-        raise MeasureFailed(what) from cause
+        if missing:
+            return f"the store lacks {missing[0]}"
+        if not store.index.equals(own.index):
+            return "the store has another index"
+        return "the store has empty values" if store[list(STORE_COLUMNS)].isna().any(axis=None) else ""
+
+    store = ask(measure, "its store", lambda: measure.store(own.copy(), variant, depth), fault_of, options)
+    if store is None:
+        return own.iloc[:0]
     trial = store[list(STORE_COLUMNS)].copy()
     for name in ("host_area_m2", "base_area_m2", "run_on_area_m2", "outlet_to"):
         trial[name] = own[name]
@@ -131,7 +151,7 @@ def _trial(own: pd.DataFrame, measure: Measure, variant: Variant, depth: float, 
 def _store_fraction(own: pd.DataFrame, depth: float, options: MeasureOptions) -> pd.Series:
     """Give what the slope leaves of the store: roofs lose none, bays end at check dams or at the host's end."""
     length = (own["host_area_m2"] / own["width_m"]).where(own["width_m"] > 0.0, np.inf)
-    bay = np.fmin(length, options.check_dam_spacing_m)
+    bay = length.clip(upper=options.check_dam_spacing_m)
     slope = own["slope_fraction"].where(own["ground"] != "roof", 0.0)
     return slope_store_fraction(depth, slope.astype(float), bay)
 
@@ -162,14 +182,23 @@ def _sized_columns(chosen: pd.DataFrame) -> pd.DataFrame:
     frame["sizing_overflow_m3"] = chosen["over_the_top_m3"]
     frame["sizing_intake_excess_m3"] = chosen["intake_excess_m3"]
     frame["size_reason"] = [
-        _size_text(*row) for row in
-        zip(chosen["depth_mm"], chosen["passes"], chosen["over_the_top_m3"], chosen["intake_excess_m3"], chosen["lets_in"],
-            strict=True)
+        _size_text(*row)
+        for row in zip(
+            chosen["depth_mm"],
+            chosen["passes"],
+            chosen["over_the_top_m3"],
+            chosen["intake_excess_m3"],
+            chosen["lets_in"],
+            strict=True,
+        )
     ]
     return frame
 
 
 def _size_text(depth: float, passes: bool, over_m3: float, excess_m3: float, lets_in: bool) -> str:  # noqa: FBT001
-    text = (f"{depth:.0f} mm is the least catalogue depth that holds the sizing storms" if passes
-            else f"{depth:.0f} mm is the deepest that fits and still overflows by {over_m3:.0f} m3 in the sizing storm")
+    text = (
+        f"{depth:.0f} mm is the least catalogue depth that holds the sizing storms"
+        if passes
+        else f"{depth:.0f} mm is the deepest that fits and still overflows by {over_m3:.0f} m3 in the sizing storm"
+    )
     return text if lets_in else f"{text}; the surface turns away {excess_m3:.0f} m3 of the heaviest of them"

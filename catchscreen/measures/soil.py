@@ -22,7 +22,8 @@ GROUNDWATER_REACH_M = 250.0
 def add_infiltration(hosts: gpd.GeoDataFrame, data: Inputs, matches: pd.DataFrame, options: MeasureOptions) -> None:
     """Add q_m_s with low and high, where it comes from, and the mapped rate beside a tested one.
 
-    Without map and test the rate stays NaN (gates then say unknown); low, mid and high for sizing come from the options.
+    Without map and test the rate stays NaN (gates then say unknown); low, mid and high for sizing come from the
+    options.
     """
     mapped = mapped_infiltration(hosts, data, options)
     tests = summarise_infiltration(matches, hosts.index)

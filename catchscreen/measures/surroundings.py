@@ -1,6 +1,7 @@
 """What lies under, on and near the hosts: distances, overlaps and attributes, all vectorised over an index tree.
 
-Every function takes an array of host polygons (None where the place is unknown) and answers NaN or "" where it cannot tell.
+Every function takes an array of host polygons (None where the place is unknown) and answers NaN or "" where it cannot
+tell.
 """
 
 from __future__ import annotations
@@ -31,7 +32,9 @@ def distance_to_nearest(hosts: Shapes, things: Shapes) -> Floats:
     return out
 
 
-def pairs_touching(hosts: Shapes, things: Shapes, distance_m: float = 0.0) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+def pairs_touching(
+    hosts: Shapes, things: Shapes, distance_m: float = 0.0
+) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
     """List (host number, thing number) of pairs that share an area or a line, or lie nearer than a distance.
 
     A mere contact of edges is no touch: neighbouring polygons of a map always share their border.
@@ -88,7 +91,9 @@ def number_under(hosts: Shapes, layer: gpd.GeoDataFrame) -> NDArray[np.int64]:
         return out
     area = shapely.area(shapely.intersection(hosts[host], shapes[thing]))
     table = pd.DataFrame({"host": host, "thing": thing, "area": area})
-    best = table.sort_values(["host", "area", "thing"], ascending=[True, False, True], kind="stable").drop_duplicates("host")
+    best = table.sort_values(["host", "area", "thing"], ascending=[True, False, True], kind="stable").drop_duplicates(
+        "host"
+    )
     out[best["host"].to_numpy()] = best["thing"].to_numpy()
     return out
 

@@ -1,4 +1,4 @@
-"""Take-off: layers, tonnes, lorry loads, haul, cost band, upkeep and carbon of each sized option, all with their sources."""
+"""Take-off: layers, tonnes, lorry loads, haul, cost band, upkeep and carbon of each sized option, with sources."""
 
 from __future__ import annotations
 
@@ -8,7 +8,7 @@ from dataclasses import replace
 import numpy as np
 import pandas as pd
 
-from catchscreen.errors import MeasureFailed
+from catchscreen.measures.asking import ask
 from catchscreen.measures.catalogue import Prices, Product, load_prices, load_products
 from catchscreen.measures.contract import Measure, Variant
 from catchscreen.options import MeasureOptions
@@ -22,8 +22,10 @@ COST_OVER_MAIN = (1.3, 1.65, 2.0)
 RECYCLED_PLASTIC = "recycled_plastic_drainage"
 VIRGIN_PLASTIC = "plastic_void_former"
 LAYER_COLUMNS = ["option_id", "layer_number", "product", "thickness_mm", "area_m2"]
-CARBON_BOUNDARY = ("product (A1-A3), haul (A4) and works (A5), less a like-for-like rebuild; upkeep, use and end of life "
-                   "are left out; a minus sign means less than the rebuild")
+CARBON_BOUNDARY = (
+    "product (A1-A3), haul (A4) and works (A5), less a like-for-like rebuild; upkeep, use and end of life "
+    "are left out; a minus sign means less than the rebuild"
+)
 
 
 def take_off(proposals: Proposals, chosen: Sizes, options: MeasureOptions) -> pd.DataFrame:
@@ -33,8 +35,10 @@ def take_off(proposals: Proposals, chosen: Sizes, options: MeasureOptions) -> pd
     -------
     DataFrame
         Index option_id; layers (text), tonnes, loads, load_kn_m2, haul_km, haul_t_km, cost_low, cost, cost_high,
-        extra_cost_at_renewal, upkeep_low_per_yr, upkeep_per_yr, upkeep_high_per_yr, whole_life_cost, currency, price_year,
-        cost_source, carbon_product_kg, carbon_haul_kg, carbon_works_kg, carbon_rebuild_kg, carbon_net_kg, carbon_boundary,
+        extra_cost_at_renewal, upkeep_low_per_yr, upkeep_per_yr, upkeep_high_per_yr, whole_life_cost, currency,
+        price_year,
+        cost_source, carbon_product_kg, carbon_haul_kg, carbon_works_kg, carbon_rebuild_kg, carbon_net_kg,
+        carbon_boundary,
         plastic_diversion_t_co2e (outside every total; 0 unless the brief turns it on).
 
     Raises
@@ -53,7 +57,9 @@ def take_off(proposals: Proposals, chosen: Sizes, options: MeasureOptions) -> pd
     _add_carbon(frame, sized, proposals, prices)
     diverted = rows[rows["product"] == RECYCLED_PLASTIC].groupby("option_id")["tonnes"].sum().reindex(sized.index)
     frame["plastic_diversion_t_co2e"] = diverted_carbon_t(diverted.fillna(0.0), options)
-    frame["layer_source"] = "; ".join(sorted({product.source for product in products.values()} & {"the brief"})) or "generic"
+    frame["layer_source"] = (
+        "; ".join(sorted({product.source for product in products.values()} & {"the brief"})) or "generic"
+    )
     return frame
 
 
@@ -69,7 +75,8 @@ def list_layers(proposals: Proposals, chosen: Sizes, options: MeasureOptions) ->
     Raises
     ------
     MeasureFailed
-        When a measure's layer function raises or names a product that the catalogue does not hold.
+        When a measure's layer function raises or names a product that the catalogue does not hold, and the brief
+        says to stop.
     """
     products = load_products(options)
     sized = proposals.options.loc[chosen.options.index].join(chosen.options)
@@ -79,7 +86,7 @@ def list_layers(proposals: Proposals, chosen: Sizes, options: MeasureOptions) ->
         for variant in measure.variants:
             own = sized[(sized["measure"] == measure.name) & (sized["variant"] == variant.name)]
             if len(own):
-                parts.append(_ask_layers(measure, variant, own, products))
+                parts.append(_ask_layers(measure, variant, own, products, options))
     rows = pd.concat([part for part in parts if len(part)] or parts, ignore_index=True)
     rows = rows.sort_values(["option_id", "layer_number"], kind="stable").reset_index(drop=True)
     return _weigh(rows, _without_double_credit(products, options))
@@ -102,17 +109,17 @@ def annuity_factor(rate: float, years: int) -> float:
 
 
 def _ask_layers(
-    measure: Measure, variant: Variant, own: pd.DataFrame, products: Mapping[str, Product]
+    measure: Measure, variant: Variant, own: pd.DataFrame, products: Mapping[str, Product], options: MeasureOptions
 ) -> pd.DataFrame:
-    try:
-        rows = measure.layers(own.copy(), variant)[LAYER_COLUMNS]
+    def fault_of(rows: pd.DataFrame) -> str:
+        missing = [name for name in LAYER_COLUMNS if name not in rows]
+        if missing:
+            return f"the layers lack {missing[0]}"
         strange = sorted(set(rows["product"]) - set(products))
-        if strange:
-            raise ValueError(f"no layer product {strange[0]!r} in the catalogue")
-    except Exception as cause:
-        what = f"the measure {measure.name!r} failed to list its layers: {type(cause).__name__}: {cause}"
-        raise MeasureFailed(what) from cause
-    return rows
+        return f"no layer product {strange[0]!r} in the catalogue" if strange else ""
+
+    rows = ask(measure, "its layers", lambda: measure.layers(own.copy(), variant), fault_of, options)
+    return pd.DataFrame(columns=LAYER_COLUMNS) if rows is None else rows[LAYER_COLUMNS]
 
 
 def _without_double_credit(products: dict[str, Product], options: MeasureOptions) -> dict[str, Product]:
@@ -142,8 +149,10 @@ def _weigh(rows: pd.DataFrame, products: Mapping[str, Product]) -> pd.DataFrame:
 
 def _sum_layers(rows: pd.DataFrame, index: pd.Index) -> pd.DataFrame:
     frame = pd.DataFrame(index=index)
-    texts = [f"{name.replace('_', ' ')} {thick:.4g} mm, {tonnes:.0f} t"
-             for name, thick, tonnes in zip(rows["product"], rows["thickness_mm"], rows["tonnes"], strict=True)]
+    texts = [
+        f"{name.replace('_', ' ')} {thick:.4g} mm, {tonnes:.0f} t"
+        for name, thick, tonnes in zip(rows["product"], rows["thickness_mm"], rows["tonnes"], strict=True)
+    ]
     joined = pd.Series(texts, index=rows["option_id"], dtype=object).groupby(level=0).agg("; ".join)
     frame["layers"] = joined.reindex(index).fillna("")
     grouped = rows.groupby("option_id")
@@ -165,7 +174,9 @@ def _add_costs(
     costs = [prices.item(name) for name in _cost_items(sized, proposals)]
     area = sized["host_area_m2"].to_numpy(float)
     depth = sized["store_depth_mm"].to_numpy(float)
-    deeper = np.array([item.per_m2_per_mm for item in costs]) * (depth - np.array([item.base_depth_mm for item in costs]))
+    deeper = np.array([item.per_m2_per_mm for item in costs]) * (
+        depth - np.array([item.base_depth_mm for item in costs])
+    )
     on_cost = 1.0 + options.survey_fraction + options.design_fraction + options.contingency_fraction
     over_main = (sized["main_under_host"] == "yes").to_numpy()
     for place, name in enumerate(("cost_low", "cost", "cost_high")):

@@ -8,8 +8,15 @@ import pandas as pd
 from catchscreen.measures.contract import Measure, Variant
 from catchscreen.options import MeasureOptions
 
-TRAFFIC_CLASS = {"playground": "foot", "pitch": "foot", "bay": "car", "car_park": "car", "yard": "car", "driveway": "car",
-                 "goods_yard": "goods"}
+TRAFFIC_CLASS = {
+    "playground": "foot",
+    "pitch": "foot",
+    "bay": "car",
+    "car_park": "car",
+    "yard": "car",
+    "driveway": "car",
+    "goods_yard": "goods",
+}
 OUTLETS = {"combined sewer": "sewer", "surface-water sewer": "sewer", "watercourse": "watercourse"}
 
 
@@ -20,7 +27,8 @@ def pair_hosts_with_variants(hosts: pd.DataFrame, measure: Measure, options: Mea
     -------
     DataFrame
         Index option_id; candidate_id, variant, soaks, base_area_m2, drained_to_base_ratio, q_m_s (used), q_design_m_s,
-        safety_factor, is_unproven, groundwater_clearance_m, outfall_fall_m, pollution_gap, load_margin_kn_m2, min_depth_mm,
+        safety_factor, is_unproven, groundwater_clearance_m, outfall_fall_m, pollution_gap, load_margin_kn_m2,
+        min_depth_mm,
         max_depth_mm, outlet_to, beside every column of the host.
     """
     own = hosts[hosts["measure"] == measure.name].drop(columns="geometry")
@@ -49,7 +57,9 @@ def choose_safety_factor(drained_m2: pd.Series, exceedance: pd.Series, options: 
     """Choose the factor on infiltration: under 100, to 1,000, over 1,000 m2 drained; the greatest beside a building."""
     small, middle, large = options.safety_factors
     by_area = np.select([drained_m2 < 100.0, drained_m2 <= 1000.0], [small, middle], large)
-    return pd.Series(np.where(exceedance == "building", options.safety_factor_building, by_area), index=drained_m2.index)
+    return pd.Series(
+        np.where(exceedance == "building", options.safety_factor_building, by_area), index=drained_m2.index
+    )
 
 
 def _options_of(own: pd.DataFrame, measure: Measure, variant: Variant, options: MeasureOptions) -> pd.DataFrame:
@@ -81,8 +91,9 @@ def _options_of(own: pd.DataFrame, measure: Measure, variant: Variant, options: 
 
 
 def _add_rates(frame: pd.DataFrame, variant: Variant, drained: pd.Series, options: MeasureOptions) -> None:
-    """Choose the rate that sizes the store: tested or mapped, else the low end of what is possible (the high end for the
-    variant that waits for a test and only bounds the range).
+    """Choose the rate that sizes the store: tested or mapped, else an end of what is possible.
+
+    That is the low end, or the high end for the variant that waits for a test and only bounds the range.
     """
     unknown = frame["q_source"] == "unknown"
     guess = frame["q_high_m_s"] if variant.soaks == "all" else frame["q_low_m_s"]
@@ -107,11 +118,23 @@ def _add_depths(frame: pd.DataFrame, measure: Measure, variant: Variant) -> None
     frame["min_depth_mm"] = frame["traffic_class"].map(least).astype(float)
     if variant.soaks == "none":
         frame["min_depth_mm"] = frame["min_depth_mm"].clip(lower=variant.depths_mm[0])
-    limit = np.where(frame["main_under_host"] == "yes", extra.get("dig_limit_over_main_mm", np.inf),
-                     extra.get("dig_limit_mm", np.inf)) - variant.cover_mm
+    limit = (
+        np.where(
+            frame["main_under_host"] == "yes",
+            extra.get("dig_limit_over_main_mm", np.inf),
+            extra.get("dig_limit_mm", np.inf),
+        )
+        - variant.cover_mm
+    )
     if variant.soaks != "none":
-        clearance = next((float(rule.value) for rule in measure.thresholds
-                          if rule.name == "groundwater_clearance_min_m" and not isinstance(rule.value, tuple)), 0.0)
+        clearance = next(
+            (
+                float(rule.value)
+                for rule in measure.thresholds
+                if rule.name == "groundwater_clearance_min_m" and not isinstance(rule.value, tuple)
+            ),
+            0.0,
+        )
         room = (frame["groundwater_depth_m"] - clearance) * 1000.0 - variant.cover_mm
         limit = np.fmin(limit, room.to_numpy(float))
     if variant.soaks != "all":
@@ -125,7 +148,7 @@ def _add_depths(frame: pd.DataFrame, measure: Measure, variant: Variant) -> None
 
 
 def _depth_that_loads_allow(spare_kn_m2: pd.Series, variant: Variant) -> pd.Series:
-    """Give the depth whose saturated load is the spare load, between the variant's lightest and heaviest; NaN: unknown."""
+    """Give the depth whose saturated load is the spare load, on the line from lightest to heaviest; NaN: unknown."""
     low, high = variant.saturated_kn_m2
     thin, thick = variant.depths_mm[0], variant.depths_mm[-1]
     per_mm = (high - low) / max(thick - thin, 1e-9)

@@ -19,13 +19,15 @@ MAX_HOLLOWS_BELOW = 50
 
 
 def add_sewers(hosts: gpd.GeoDataFrame, data: Inputs, matches: pd.DataFrame) -> None:
-    """Add the kind of sewer zone, the spills of the overflow on it, the nearest watercourse and the outfall to drain to."""
+    """Add the kind of sewer zone, the spills of its overflow, the nearest watercourse and the outfall."""
     zones = data.sewer_zones
     hosts["sewer_kind"] = ""
     if zones is not None and len(zones):
         blind = (~hosts["zone_id"].isin(zones.index)).to_numpy()
         row = number_under(hosts.geometry.to_numpy()[blind], zones)
-        hosts.loc[blind, "zone_id"] = np.where(row >= 0, zones.index.to_numpy(dtype=object)[row.clip(min=0)], "")
+        hosts.loc[blind, "zone_id"] = np.where(
+            row >= 0, zones.index.to_numpy(dtype=object)[np.where(row >= 0, row, 0)], ""
+        )
         kind = zones["sewer_kind"].fillna("").astype(str).reindex(hosts["zone_id"]).fillna("").to_numpy()
         hosts["sewer_kind"] = np.where(kind == "", "none", kind)
     hosts["overflow_spills_per_year"] = _spills(hosts, data)
@@ -133,9 +135,9 @@ def add_exceedance(hosts: gpd.GeoDataFrame, data: Inputs, land: Terrain) -> None
     kind[known] = meets[np.searchsorted(cells, flat[known])]
     x, y = land.grid.xy_of_cells(np.where(known, flat, 0))
     inside = shapely.contains_xy(hosts.geometry.to_numpy()[host_of], x, y)
-    kind = np.where(known & ~inside, kind, 0).reshape(path.shape)
-    first = np.argmax(kind > 0, axis=1)
-    code = kind[np.arange(len(hosts)), first]
+    met = np.where(known & ~inside, kind, 0).reshape(path.shape)
+    first: Ints = np.asarray(np.argmax(met > 0, axis=1), np.int64)
+    code = met[np.arange(len(hosts)), first]
     hosts["exceedance"] = np.array(["", "hollow", "road", "watercourse", "building"], dtype=object)[code]
 
 

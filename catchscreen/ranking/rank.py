@@ -27,8 +27,8 @@ from catchscreen.records import (
     Ranking,
     Sizes,
     StoreEvents,
-    StormRuns,
     StoreYears,
+    StormRuns,
 )
 
 
@@ -47,7 +47,8 @@ def rank(  # noqa: PLR0913, PLR0917 (the story's last stage reads what all the o
     """Put candidates and parcels in order.
 
     Of a candidate's admissible options the one with the highest score is chosen; of equals, the one with the higher
-    benefit index, then the lower cost, then the first in the measure's own order. A parcel's score for a measure is that of
+    benefit index, then the lower cost, then the first in the measure's own order. A parcel's score for a measure is
+    that of
     its best candidate, its overall score the higher of its measures' scores, never a sum.
 
     Parameters
@@ -70,11 +71,13 @@ def rank(  # noqa: PLR0913, PLR0917 (the story's last stage reads what all the o
     results = gather_results(proposals, chosen, events, years, storm_id)
     results = add_ranges(add_relief(results, proposals, now, cover, storm_id), proposals)
     facts = _facts(proposals, results, take_off)
-    parts = [_score_measure(measure, facts[facts["measure"] == measure], own, options) for measure, own in rules.items()]
+    parts = [
+        _score_measure(measure, facts[facts["measure"] == measure], own, options) for measure, own in rules.items()
+    ]
     scored = pd.concat([part[0] for part in parts if len(part[0])] or [parts[0][0]])
     weights = pd.concat([part[1] for part in parts], ignore_index=True)
     _note_dropped(weights[weights["measure"].isin(set(facts["measure"]))], run)
-    candidates = _rank_candidates(proposals, scored, options)
+    candidates = _rank_candidates(proposals, scored)
     scored["is_chosen"] = scored.index.isin(set(candidates["option_id"].dropna()))
     grades = pd.concat([part[2] for part in parts], ignore_index=True)
     return Ranking(
@@ -107,11 +110,17 @@ def _score_measure(
     known = {rule.name: bool(grades.loc[facts["admissible"].astype(bool), rule.name].notna().any()) for rule in rules}
     weights = weigh_criteria(measure, rules, known, options)
     scored = facts.join(score_options(filled, weights, options)).join(write_reasons(facts, grades, rules, weights))
-    costly = scored["cost_per_m3_held"] > options.costly_factor * scored.loc[
-        scored["admissible"].astype(bool), "cost_per_m3_held"].median()
-    price = [f"a cubic metre held costs {cost:,.0f}, far above the median" if dear else ""
-             for cost, dear in zip(scored["cost_per_m3_held"], costly, strict=True)]
-    scored["reasons_against"] = join_texts(pd.Series(price, index=scored.index), scored["reasons_against"], scored["flags"])
+    costly = (
+        scored["cost_per_m3_held"]
+        > options.costly_factor * scored.loc[scored["admissible"].astype(bool), "cost_per_m3_held"].median()
+    )
+    price = [
+        f"a cubic metre held costs {cost:,.0f}, far above the median" if dear else ""
+        for cost, dear in zip(scored["cost_per_m3_held"], costly, strict=True)
+    ]
+    scored["reasons_against"] = join_texts(
+        pd.Series(price, index=scored.index), scored["reasons_against"], scored["flags"]
+    )
     scored["unknowns"] = join_texts(scored["unknowns"], scored["unknown_criteria"])
     return scored, weights, _long_grades(facts, grades, filled, rules)
 
@@ -126,22 +135,33 @@ def _long_grades(
         treatment = "median of the known" if rule.when_unknown == "median" else f"{rule.when_unknown:g}"
         state = np.where(unknown, f"unknown: {treatment}", "known")
         state = np.where(filled[rule.name].isna(), DROPPED, state)
-        parts.append(pd.DataFrame({
-            "candidate_id": facts["candidate_id"].to_numpy(), "option_id": facts.index, "criterion": rule.name,
-            "index": rule.index, "column": rule.column, "value": values.astype(str).to_numpy(),
-            "grade": filled[rule.name].to_numpy(float), "state": state,
-        }))
+        parts.append(
+            pd.DataFrame(
+                {
+                    "candidate_id": facts["candidate_id"].to_numpy(),
+                    "option_id": facts.index,
+                    "criterion": rule.name,
+                    "index": rule.index,
+                    "column": rule.column,
+                    "value": values.astype(str).to_numpy(),
+                    "grade": filled[rule.name].to_numpy(float),
+                    "state": state,
+                }
+            )
+        )
     columns = ["candidate_id", "option_id", "criterion", "index", "column", "value", "grade", "state"]
     return pd.concat(parts, ignore_index=True) if parts else pd.DataFrame(columns=columns)
 
 
 def _note_dropped(weights: pd.DataFrame, run: Run) -> None:
-    for measure, criterion in weights.loc[weights["state"] == DROPPED, ["measure", "criterion"]].itertuples(index=False):
-        message = f"{measure}: the criterion {criterion!r} is dropped, no site has data for it; the other weights share its part"
+    for measure, criterion in weights.loc[weights["state"] == DROPPED, ["measure", "criterion"]].itertuples(
+        index=False
+    ):
+        message = f"{measure}: the criterion {criterion!r} is dropped: no site has data for it"
         run.note(DataIssue("unknown", "criterion_dropped", "ranking", message, "give the input that it reads"))
 
 
-def _rank_candidates(proposals: Proposals, scored: pd.DataFrame, options: RankingOptions) -> pd.DataFrame:
+def _rank_candidates(proposals: Proposals, scored: pd.DataFrame) -> pd.DataFrame:
     """Choose each candidate's option, rank within the measure, and give those without option the reason."""
     order = {(m.name, v.name): place for m in proposals.measures for place, v in enumerate(m.variants)}
     able = scored[scored["admissible"].astype(bool)].copy()
@@ -149,26 +169,35 @@ def _rank_candidates(proposals: Proposals, scored: pd.DataFrame, options: Rankin
     keys = able.assign(score=-able["score"].round(6), benefit_index=-able["benefit_index"].round(6))
     by = ["candidate_id", "score", "benefit_index", "cost", "place"]
     best = keys.sort_values(by, kind="stable").drop_duplicates("candidate_id").index
-    table = able.loc[best].drop(columns="place").rename_axis("option_id").reset_index().set_index("candidate_id")
+    table = able.loc[best].drop(columns="place").rename_axis("option_id").reset_index().set_index("candidate_id").copy()
     table["variant_reason"] = _variant_reasons(table, proposals)
-    table["rank"] = table.groupby("measure")["score"].transform(lambda scores: rank_scores(scores)).astype("Int64")
+    table["rank"] = table.groupby("measure")["score"].transform(rank_scores).astype("Int64")
     table["standing"] = pd.Series(pd.NA, index=table.index, dtype="string")
-    table["next_check"] = [choose_next_check(row) for row in table.to_dict("records")]
-    hosts = pd.DataFrame(proposals.hosts.drop(columns="geometry"))
-    joined = hosts.join(table.drop(columns=[name for name in table if name in hosts]))
-    for name in ("run_on_area_m2", "base_area_m2"):
-        if name in table:
-            joined[name] = table[name].reindex(joined.index)
+    table["next_check"] = [choose_next_check({str(key): row[key] for key in row}) for row in table.to_dict("records")]
+    table["q_m_s"] = table["q_used_m_s"]
+    joined = _lay_over(pd.DataFrame(proposals.hosts.drop(columns="geometry")), table)
     without = proposals.options.groupby("candidate_id")["reason"].agg(lambda texts: "; ".join(dict.fromkeys(texts)))
     none = joined["option_id"].isna()
     joined["no_option_reason"] = without.reindex(joined.index).where(none, "")
     return joined.sort_index(kind="stable")
 
 
+def _lay_over(hosts: pd.DataFrame, table: pd.DataFrame) -> pd.DataFrame:
+    """Lay the chosen option's columns over the host's; a host without option keeps its own."""
+    there = pd.Series(hosts.index.isin(table.index), index=hosts.index)
+    laid = {str(name): hosts[name] for name in hosts}
+    for name in table:
+        values = table[name].reindex(hosts.index)
+        laid[str(name)] = values.where(there, hosts[name]) if name in hosts else values
+    return pd.DataFrame(laid, index=hosts.index)
+
+
 def _variant_reasons(table: pd.DataFrame, proposals: Proposals) -> list[str]:
     """Say why this variant: what moved the others away, or that it scores highest; and how it was sized."""
     moved = proposals.options[~proposals.options["admissible"]]
-    switches = moved.groupby("candidate_id")["switches"].agg(lambda texts: "; ".join(dict.fromkeys(filter(None, texts))))
+    switches = moved.groupby("candidate_id")["switches"].agg(
+        lambda texts: "; ".join(dict.fromkeys(filter(None, texts)))
+    )
     reasons = switches.reindex(table.index).fillna("")
     return [
         "; ".join(part for part in (switch or "the highest score of its variants", size) if part)
@@ -176,14 +205,18 @@ def _variant_reasons(table: pd.DataFrame, proposals: Proposals) -> list[str]:
     ]
 
 
-def _rank_parcels(proposals: Proposals, candidates: pd.DataFrame, measures: Sequence[str], parcels: pd.Index) -> pd.DataFrame:
+def _rank_parcels(
+    proposals: Proposals, candidates: pd.DataFrame, measures: Sequence[str], parcels: pd.Index
+) -> pd.DataFrame:
     """Give each parcel its best candidate by measure and overall, ranks made from these scores, and reasons."""
     frame = pd.DataFrame(index=pd.Index(parcels.astype(str), name="parcel_id"))
     ranked = candidates[candidates["score"].notna()]
     order = ranked.assign(minus=-ranked["score"].round(6)).rename_axis("candidate_id").reset_index()
     order = order.sort_values(["minus", "candidate_id"], kind="stable")
     for measure in measures:
-        best = order[order["measure"] == measure].drop_duplicates("parcel_id").set_index("parcel_id").reindex(frame.index)
+        best = (
+            order[order["measure"] == measure].drop_duplicates("parcel_id").set_index("parcel_id").reindex(frame.index)
+        )
         frame[f"score_{measure}"] = best["score"].astype(float)
         frame[f"rank_{measure}"] = rank_scores(frame[f"score_{measure}"])
         frame[f"standing_{measure}"] = pd.Series(pd.NA, index=frame.index, dtype="string")
@@ -196,8 +229,10 @@ def _rank_parcels(proposals: Proposals, candidates: pd.DataFrame, measures: Sequ
     frame["best_candidate"] = best["candidate_id"].fillna("")
     frame["reasons"] = _both_sides(best)
     aside = proposals.set_aside
-    said = [f"{measure.replace('_', ' ')}: {reason}"
-            for measure, reason in zip(aside["measure"], aside["reason"], strict=True)]
+    said = [
+        f"{measure.replace('_', ' ')}: {reason}"
+        for measure, reason in zip(aside["measure"], aside["reason"], strict=True)
+    ]
     texts = pd.Series(said, index=aside["parcel_id"], dtype=object).groupby(level=0).agg("; ".join)
     none = frame["score"].isna()
     frame["no_candidate_reason"] = texts.reindex(frame.index).where(none, "").fillna("")
@@ -206,8 +241,14 @@ def _rank_parcels(proposals: Proposals, candidates: pd.DataFrame, measures: Sequ
 
 def _both_sides(best: pd.DataFrame) -> pd.Series:
     texts = [
-        "; ".join(part for part in (f"for: {good}" if isinstance(good, str) and good else "",
-                                    f"against: {bad}" if isinstance(bad, str) and bad else "") if part)
+        "; ".join(
+            part
+            for part in (
+                f"for: {good}" if isinstance(good, str) and good else "",
+                f"against: {bad}" if isinstance(bad, str) and bad else "",
+            )
+            if part
+        )
         for good, bad in zip(best["reasons_for"], best["reasons_against"], strict=True)
     ]
     return pd.Series(texts, index=best.index, dtype=object)

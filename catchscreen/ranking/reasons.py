@@ -13,8 +13,16 @@ SEPARATOR = "; "
 GOOD, BAD = 0.6, 0.3
 HOW_MANY = 3
 UNITS = (
-    ("_m3_properties", " m3 x properties"), ("_per_100m2", " m per 100 m2"), ("_per_year", " a year"), ("_m2", " m2"),
-    ("_m3", " m3"), ("_m_s", " m/s"), ("_km", " km"), ("_percent", " %"), ("_deg", " degrees"), ("_m", " m"),
+    ("_m3_properties", " m3 x properties"),
+    ("_per_100m2", " m per 100 m2"),
+    ("_per_year", " a year"),
+    ("_m2", " m2"),
+    ("_m3", " m3"),
+    ("_m_s", " m/s"),
+    ("_km", " km"),
+    ("_percent", " %"),
+    ("_deg", " degrees"),
+    ("_m", " m"),
 )
 INFILTRATION_TEST = "infiltration test at base depth, in a wet season"
 STRUCTURE_SURVEY = "structural survey by a chartered engineer, with the roof's build-up opened"
@@ -42,8 +50,8 @@ def write_reasons(
     DataFrame
         Index option_id; reasons_for, reasons_against, unknown_criteria, unknown_checks (texts, "; " between).
     """
-    used = weights.set_index("criterion")
-    share = used["used_weight"].to_dict()
+    asked = dict(zip(weights["criterion"], weights["weight"].astype(float), strict=True))
+    share = dict(zip(weights["criterion"], weights["used_weight"].astype(float), strict=True))
     rows = []
     listed = {rule.column: facts[rule.column].to_numpy() for rule in rules if rule.column in facts}
     numbers = {rule.name: grades[rule.name].to_numpy(float) for rule in rules}
@@ -52,7 +60,7 @@ def write_reasons(
         for rule in rules:
             grade, weight = numbers[rule.name][row], share[rule.name]
             if np.isnan(grade):
-                unknown.append((-used.at[rule.name, "weight"], rule.title, rule.unknown_check))
+                unknown.append((-asked[rule.name], rule.title, rule.unknown_check))
             elif weight > 0.0:
                 text = f"{rule.title}: {format_value(rule.column, listed[rule.column][row])}"
                 if grade >= GOOD:
@@ -60,12 +68,14 @@ def write_reasons(
                 elif grade <= BAD:
                     bad.append((-weight * (1.0 - grade), text))
         unknown.sort(key=lambda entry: entry[0])
-        rows.append((
-            SEPARATOR.join(text for _, text in sorted(good)[:HOW_MANY]),
-            SEPARATOR.join(text for _, text in sorted(bad)[:HOW_MANY]),
-            SEPARATOR.join(title for _, title, _ in unknown),
-            SEPARATOR.join(dict.fromkeys(check for _, _, check in unknown if check)),
-        ))
+        rows.append(
+            (
+                SEPARATOR.join(text for _, text in sorted(good)[:HOW_MANY]),
+                SEPARATOR.join(text for _, text in sorted(bad)[:HOW_MANY]),
+                SEPARATOR.join(title for _, title, _ in unknown),
+                SEPARATOR.join(dict.fromkeys(check for _, _, check in unknown if check)),
+            )
+        )
     columns = ["reasons_for", "reasons_against", "unknown_criteria", "unknown_checks"]
     return pd.DataFrame(rows, columns=columns, index=facts.index)
 
@@ -80,7 +90,7 @@ def join_texts(*columns: pd.Series) -> pd.Series:
 
 
 def choose_next_check(option: Mapping[str, object]) -> str:
-    """Name the one check that would settle most: the soil where water soaks, the structure of a roof, else the first open one.
+    """Name the one check that would settle most: soil where water soaks, structure of a roof, else the first open one.
 
     A yes or no on soil or structure moves a rank more than any weight does.
     """

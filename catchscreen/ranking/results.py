@@ -1,4 +1,4 @@
-"""The results of the store runs as columns that grades and readers use: relief, recharge, ranges, cost per cubic metre."""
+"""The results of the store runs as columns that grades and readers use: relief, recharge, ranges."""
 
 from __future__ import annotations
 
@@ -6,9 +6,10 @@ import numpy as np
 import pandas as pd
 
 from catchscreen.options import RankingOptions
-from catchscreen.records import Cover, Proposals, Sizes, StoreEvents, StormRuns, StoreYears
+from catchscreen.records import Cover, Proposals, Sizes, StoreEvents, StoreYears, StormRuns
 
 NO_OVERFLOW_M3_PER_M2 = 1e-6
+EVENT_COLUMNS = ("inflow_m3", "retained_m3", "slowed_m3", "overflow_m3", "half_emptying_h", "second_storm_overflow_m3")
 
 
 def choose_storm(storms: pd.DataFrame, options: RankingOptions) -> str:
@@ -30,23 +31,26 @@ def choose_storm(storms: pd.DataFrame, options: RankingOptions) -> str:
 
 
 def gather_results(
-    proposals: Proposals, chosen: Sizes, events: StoreEvents, years: StoreYears, storm_id: str
+    proposals: Proposals, chosen: Sizes, events: StoreEvents, years: StoreYears, hollow_storm: str
 ) -> pd.DataFrame:
     """Lay the runs of the chosen stores beside their options.
 
     Returns
     -------
     DataFrame
-        Index option_id; store_id, inflow_m3, retained_m3, slowed_m3, overflow_m3, half_emptying_h (in ``storm_id``),
-        recharge_fraction, retained_year_fraction, passes_return_period_years.
+        Index option_id; store_id, storm_id (the sizing storm), inflow_m3, retained_m3, slowed_m3, overflow_m3,
+        half_emptying_h, second_storm_overflow_m3 in it; hollow_storm_id, hollow_overflow_m3; recharge_fraction,
+        retained_year_fraction, passes_return_period_years.
     """
     frame = chosen.options.copy()
     run = events.events
-    in_storm = run[run["storm_id"] == storm_id].set_index("store_id")
-    for name in ("inflow_m3", "retained_m3", "slowed_m3", "overflow_m3", "half_emptying_h", "second_storm_overflow_m3"):
-        values = in_storm[name].reindex(frame["store_id"]) if name in in_storm else pd.Series(np.nan, index=frame["store_id"])
-        frame[name] = values.to_numpy(float)
-    frame["hollow_storm_id"] = storm_id
+    by_both = run.set_index(["store_id", "storm_id"])
+    own = by_both.reindex(pd.MultiIndex.from_frame(frame[["store_id", "storm_id"]]))
+    for name in EVENT_COLUMNS:
+        frame[name] = own[name].to_numpy(float) if name in own else np.nan
+    in_hollow_storm = run[run["storm_id"] == hollow_storm].set_index("store_id")["overflow_m3"]
+    frame["hollow_storm_id"] = hollow_storm
+    frame["hollow_overflow_m3"] = in_hollow_storm.reindex(frame["store_id"]).to_numpy(float)
     yearly = years.years
     for name, column in (("recharge_fraction", "to_ground_m3_yr"), ("retained_year_fraction", "retained_fraction")):
         if len(yearly) and column in yearly:
@@ -55,8 +59,9 @@ def gather_results(
             frame[name] = np.nan
     if len(yearly) and "inflow_m3_yr" in yearly:
         inflow = yearly["inflow_m3_yr"].reindex(frame["store_id"]).to_numpy(float)
-        frame["recharge_fraction"] = np.divide(frame["recharge_fraction"], inflow, out=np.full(len(frame), np.nan),
-                                               where=inflow > 0.0)
+        frame["recharge_fraction"] = np.divide(
+            frame["recharge_fraction"], inflow, out=np.full(len(frame), np.nan), where=inflow > 0.0
+        )
     area = proposals.options["host_area_m2"].reindex(frame.index)
     frame["passes_return_period_years"] = _greatest_period_passed(frame["store_id"], area, run, chosen.storms)
     return frame
@@ -66,7 +71,9 @@ def _greatest_period_passed(
     stores: pd.Series, area_m2: pd.Series, run: pd.DataFrame, storms: pd.DataFrame
 ) -> pd.Series:
     """Give the greatest return period of today's storms up to which no duration overflows; NaN where none is passed."""
-    today = storms[(storms["climate"] == "now") & storms["return_period_years"].notna()] if "climate" in storms else storms
+    today = (
+        storms[(storms["climate"] == "now") & storms["return_period_years"].notna()] if "climate" in storms else storms
+    )
     own = run[run["storm_id"].isin(today.index)]
     if len(own) == 0:
         return pd.Series(np.nan, index=stores.index)
@@ -96,7 +103,7 @@ def add_relief(
     now_m3 = _of_candidates(proposals, overland).reindex(option_candidate).fillna(0.0).to_numpy(float)
     all_m3 = _of_candidates(proposals, runoff).reindex(option_candidate).fillna(0.0).to_numpy(float)
     share = np.divide(now_m3, all_m3, out=np.zeros(len(frame)), where=all_m3 > 0.0)
-    eased = np.fmax(now_m3 - np.nan_to_num(frame["overflow_m3"].to_numpy(float)) * share, 0.0)
+    eased = np.fmax(now_m3 - np.nan_to_num(frame["hollow_overflow_m3"].to_numpy(float)) * share, 0.0)
     hosts = proposals.hosts.reindex(option_candidate)
     gains = (hosts["relief_hollow_id"].fillna("") != "").to_numpy()
     frame["hollow_relief_m3"] = np.where(gains, eased, 0.0)
@@ -158,5 +165,3 @@ def add_ranges(results: pd.DataFrame, proposals: Proposals) -> pd.DataFrame:
         stretch = options[f"host_area_{bound}_m2"] / options["host_area_m2"]
         frame[f"retained_{bound}_m3"] = frame[f"retained_{bound}_m3"] * stretch.fillna(1.0)
     return frame
-
-

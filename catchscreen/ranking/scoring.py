@@ -1,4 +1,4 @@
-"""Indices and scores: weighted means of grades, joined by a weighted product so that a near-zero cannot be bought back."""
+"""Indices and scores: weighted means joined by a weighted product, so that a near-zero cannot be bought back."""
 
 from __future__ import annotations
 
@@ -7,8 +7,8 @@ import pandas as pd
 
 from catchscreen.errors import Fault, InputsAtFault
 from catchscreen.options import RankingOptions
-from catchscreen.records import Floats, GradeRule
 from catchscreen.ranking.grading import district_value, fill_unknown, grade_values
+from catchscreen.records import Floats, GradeRule
 
 INDICES = ("benefit", "feasibility", "delivery")
 USED, DROPPED = "used", "dropped: no data for any site"
@@ -48,13 +48,24 @@ def check_weights(rules: dict[str, tuple[GradeRule, ...]], options: RankingOptio
     known = {rule.name for own in rules.values() for rule in own}
     known |= {f"{measure}.{rule.name}" for measure, own in rules.items() for rule in own}
     faults = [
-        Fault("unknown_criterion", f"no criterion {name!r}.", f"The criteria are {', '.join(sorted(known))}.",
-              key="ranking.weights")
-        for name in options.weights if name not in known
+        Fault(
+            "unknown_criterion",
+            f"no criterion {name!r}.",
+            f"The criteria are {', '.join(sorted(known))}.",
+            key="ranking.weights",
+        )
+        for name in options.weights
+        if name not in known
     ]
     if options.benefit_weight + options.feasibility_weight + options.delivery_weight <= 0.0:
-        faults.append(Fault("no_weight", "benefit, feasibility and delivery all weigh nothing.",
-                            "Give at least one of them a weight.", key="ranking"))
+        faults.append(
+            Fault(
+                "no_weight",
+                "benefit, feasibility and delivery all weigh nothing.",
+                "Give at least one of them a weight.",
+                key="ranking",
+            )
+        )
     if faults:
         raise InputsAtFault(faults)
 
