@@ -1,0 +1,160 @@
+"""Lay the stages' records out as the layers of a result. What is summed is summed in ``summaries``."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from catchscreen.brief import Brief
+from catchscreen.outputs.candidates import candidate_frame, option_frame
+from catchscreen.outputs.columns import Layer
+from catchscreen.outputs.conforming import shape_frame
+from catchscreen.outputs.findings import Findings
+from catchscreen.outputs.hillshade import shade_ground
+from catchscreen.outputs.schema import layers_for
+from catchscreen.outputs.screening import Screening
+from catchscreen.outputs.summaries import areas_by, balance_of, reference_storm
+from catchscreen.outputs.wording import CAUTIONS
+from catchscreen.progress import DataIssue, Run
+
+
+def gather(found: Findings, brief: Brief, provenance: Mapping[str, Any], run: Run) -> Screening:
+    """Make the screening: every layer's frame in the schema's words, and what made it.
+
+    Parameters
+    ----------
+    found : Findings
+        The record of each stage.
+    brief : Brief
+        Names the result, its folder, and the columns of the caller's parcels that stay.
+    provenance : mapping
+        What stands in the manifest.
+    run : Run
+        Its issues become the layer ``data_issues``.
+    """
+    layers = layers_for([(plan.name, plan.title) for plan in found.proposals.measures], brief.keep_columns)
+    return Screening(
+        name=brief.name,
+        run_id=str(provenance["run_id"]),
+        crs=found.land.grid.crs,
+        layers=layers,
+        frames=_frames(found, layers, run.issues, provenance),
+        hillshade=shade_ground(found.land),
+        provenance=provenance,
+        seconds=run.seconds,
+        default_folder=brief.folder / f"{brief.stem}_result",
+    )
+
+
+def _frames(
+    found: Findings, layers: Mapping[str, Layer], issues: Sequence[DataIssue], provenance: Mapping[str, Any]
+) -> dict[str, pd.DataFrame]:
+    """Return every layer's frame: the schema's columns, the id as index, numbers not yet rounded."""
+    storm_id = reference_storm(found.storms)
+    made: dict[str, pd.DataFrame] = {
+        "parcels": _parcels(found, storm_id),
+        "candidates": candidate_frame(found),
+        "subcatchments": _subcatchments(found, storm_id),
+        "flow_paths": found.land.flow_paths.assign(length_m=found.land.flow_paths.length),
+        "outlets": found.land.outlets,
+        "hollows": _hollows(found, storm_id),
+        "surfaces": found.cover.surfaces,
+        "data_issues": _data_issues(issues, found),
+        "terrain_edits": found.land.edits,
+        "options": option_frame(found),
+        "storms": found.storms.storms,
+        "water_balance": _water_balance(found),
+        "run": _run_table(provenance, storm_id),
+    }
+    return {name: shape_frame(made[name], layer, found.land.grid.crs) for name, layer in layers.items()}
+
+
+def _parcels(found: Findings, storm_id: str) -> gpd.GeoDataFrame:
+    """Parcels with their areas, their water in the reference storm, and their scores."""
+    parcels = found.data.parcels
+    areas = areas_by(found.cover, "parcel_id").reindex(parcels.index)
+    areas["area_m2"] = areas["area_m2"].fillna(parcels.area)
+    water = _water(found, "parcel", storm_id).reindex(parcels.index)
+    ranked = found.ranked.parcels.reindex(parcels.index)
+    frame = parcels.drop(columns=[*areas.columns, *water.columns, *ranked.columns], errors="ignore")
+    return frame.join(areas).join(water).join(ranked)
+
+
+def _subcatchments(found: Findings, storm_id: str) -> gpd.GeoDataFrame:
+    """Sub-catchments with their areas, their water and their routed peak."""
+    frame = found.land.subcatchments
+    areas = areas_by(found.cover, "subcatchment_id")[["impermeable_m2", "connected_impermeable_m2"]]
+    peaks = found.now.peaks[found.now.peaks["storm_id"] == storm_id].set_index("subcatchment_id")
+    water = _water(found, "subcatchment", storm_id)
+    return frame.join(areas).join(water).join(peaks[["overland_peak_l_s"]])
+
+
+def _water(found: Findings, level: str, storm_id: str) -> pd.DataFrame:
+    """Return the reference storm's volumes of one level under the names that the layers use."""
+    rows = balance_of(found.now.balance, level, storm_id)
+    return pd.DataFrame(
+        {
+            "storm_id": storm_id,
+            "rain_m3": rows["rain_m3"],
+            "sewer_now_m3": rows["sewer_m3"],
+            "overland_now_m3": rows["overland_m3"],
+            "balance_error_m3": rows["residual_m3"],
+        },
+        index=rows.index,
+    )
+
+
+def _hollows(found: Findings, storm_id: str) -> gpd.GeoDataFrame:
+    """Hollows with what reaches them, what they hold and spill, and the property points inside their outline."""
+    frame = found.land.hollows
+    rows = balance_of(found.now.balance, "hollow", storm_id).reindex(frame.index)
+    return frame.assign(
+        storm_id=storm_id,
+        inflow_m3=rows["overland_m3"] + rows["inflow_m3"],
+        held_m3=rows["held_in_hollows_m3"],
+        spill_m3=rows["leaving_m3"],
+        property_points=_points_inside(frame, found.data.property_points),
+    )
+
+
+def _points_inside(areas: gpd.GeoDataFrame, points: gpd.GeoDataFrame | None) -> NDArray[np.float64]:
+    """Count points inside each area; NaN where no points were given."""
+    if points is None:
+        return np.full(len(areas), np.nan)
+    area, _ = points.sindex.query(areas.geometry, predicate="covers")
+    return np.bincount(area, minlength=len(areas)).astype(np.float64)
+
+
+def _water_balance(found: Findings) -> pd.DataFrame:
+    """Return the whole balance with an id for each row."""
+    rows = found.now.balance
+    ids = rows["level"].astype(str) + ":" + rows["unit_id"].astype(str) + ":" + rows["storm_id"].astype(str)
+    return rows.set_axis(pd.Index(ids, name="balance_id"))
+
+
+def _data_issues(issues: Sequence[DataIssue], found: Findings) -> gpd.GeoDataFrame:
+    """Give the issues numbers in the order in which they came up."""
+    rows = [
+        (f"{place:05d}", i.severity, i.code, i.role, i.message, i.cure, i.file, i.feature, i.geometry)
+        for place, i in enumerate(issues, start=1)
+    ]
+    names = ["issue_id", "severity", "code", "role", "message", "cure", "file", "feature", "geometry"]
+    frame = pd.DataFrame(rows, columns=names).set_index("issue_id")
+    return gpd.GeoDataFrame(frame, geometry="geometry", crs=found.land.grid.crs)
+
+
+def _run_table(provenance: Mapping[str, Any], storm_id: str) -> pd.DataFrame:
+    """Return what made the result, key by key, cautions first."""
+    rows = [(f"caution_{number}", text) for number, text in enumerate(CAUTIONS, start=1)]
+    rows += [("reference_storm", storm_id)]
+    for key, value in provenance.items():
+        if isinstance(value, Mapping):
+            rows += [(f"{key}: {name}", str(inner)) for name, inner in value.items()]
+        else:
+            rows.append((key, ", ".join(value) if isinstance(value, list) else str(value)))
+    return pd.DataFrame(rows, columns=["key", "value"]).set_index("key")

@@ -1,0 +1,105 @@
+"""The whole story on one screen: from a brief to a screening. It calls the stages in order and computes nothing."""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Callable
+from importlib.metadata import version
+from typing import Any
+
+from catchscreen import inputs, measures, ranking, runoff, surfaces, terrain
+from catchscreen.brief import Brief
+from catchscreen.errors import InputsAtFault
+from catchscreen.outputs.findings import Findings
+from catchscreen.outputs.gathering import gather
+from catchscreen.outputs.screening import Screening
+from catchscreen.progress import DataIssue, Progress, Run
+
+
+def screen(brief: Brief, *, progress: Progress | None = None, cancelled: Callable[[], bool] | None = None) -> Screening:
+    """Screen a district.
+
+    Nothing is written: ``Screening.write`` does that.
+
+    Parameters
+    ----------
+    brief : Brief
+    progress : callable, optional
+        Called with a stage's name and the fraction of the run that is done.
+    cancelled : callable, optional
+        Asked often; when it returns True the run ends.
+
+    Raises
+    ------
+    InputsAtFault
+        With every fault of the inputs.
+    MeasureFailed
+        When a measure raises and the brief says to stop then.
+    ScreeningStopped
+        When ``cancelled`` said yes.
+    """
+    run = Run(progress, cancelled)
+    plans = measures.open_measures(brief.measures, run)
+    with run.stage("reading inputs"):
+        data = inputs.load(brief, measures.requirements(plans), run)
+    with run.stage("terrain"):
+        land = terrain.delineate(data, brief.terrain, run)
+    with run.stage("surfaces"):
+        cover = surfaces.account(data, land, brief.surfaces, run)
+    with run.stage("storms now"):
+        storms = runoff.prepare_rain(data.rain_table, data.rain_series, brief.rain, run)
+        now = runoff.run_storms(cover.ledger, land, data.sewer_zones, storms, brief.runoff, run, soils=data.soils)
+    with run.stage("measures"):
+        proposals = measures.propose(data, land, cover, plans, brief.measures, run)
+        trials = measures.store_trials(proposals, brief.measures)
+    with run.stage("stores"):
+        run_on = runoff.gather_run_on(trials, proposals.options["candidate_id"], proposals.run_on, cover.ledger, now)
+        tried = runoff.run_store_events(trials, run_on, storms, run, storm_ids=storms.sizing_ids)
+        sized = measures.choose_size(proposals, trials, tried, storms, brief.measures)
+        run_on = runoff.gather_run_on(
+            sized.stores, proposals.options["candidate_id"], proposals.run_on, cover.ledger, now
+        )
+        events = runoff.run_store_events(sized.stores, run_on, storms, run)
+        years = runoff.run_stores(sized.stores, data.rain_series, data.evaporation, run)
+        taken_off = measures.take_off(proposals, sized, brief.measures)
+    with run.stage("ranking"):
+        ranked = ranking.rank(proposals, sized, taken_off, events, years, now, cover, data, brief.ranking, run)
+        found = Findings(data, land, cover, storms, now, proposals, sized, events, years, taken_off, ranked)
+        return gather(found, brief, _provenance(brief, plans), run)
+
+
+def check(brief: Brief, run: Run | None = None) -> list[DataIssue]:
+    """Look at every input without running: return repairs, unknowns and notes.
+
+    Raises
+    ------
+    InputsAtFault
+        With every fault of the inputs.
+    """
+    run = run or Run()
+    plans = measures.open_measures(brief.measures, run)
+    faults = inputs.check(brief, measures.requirements(plans), run)
+    if faults:
+        raise InputsAtFault(faults)
+    return run.issues
+
+
+def run_id(brief: Brief) -> str:
+    """Return the hash of what decides a result: inputs by content, brief, code version."""
+    said = [brief.digest, version("catchscreen"), *(f"{k}={v}" for k, v in inputs.digest_files(brief).items())]
+    return hashlib.sha256("\n".join(said).encode()).hexdigest()
+
+
+def _provenance(brief: Brief, plans: tuple[measures.Measure, ...]) -> dict[str, Any]:
+    """Return what stands in the manifest and in the GeoPackage about how the result was made."""
+    return {
+        "run_id": run_id(brief),
+        "name": brief.name,
+        "description": brief.description,
+        "prepared_by": brief.prepared_by,
+        "interest": brief.interest,
+        "catchscreen": version("catchscreen"),
+        "measures": [plan.name for plan in plans],
+        "brief_digest": brief.digest,
+        "inputs": inputs.digest_files(brief),
+    }

@@ -1,0 +1,205 @@
+"""The whole job through the front door, as a script uses it."""
+
+from __future__ import annotations
+
+import locale
+import subprocess
+import sys
+import textwrap
+import warnings
+from pathlib import Path
+from typing import Any
+
+import geopandas as gpd
+import matplotlib as mpl
+import numpy as np
+import pandas as pd
+import pyogrio
+import pytest
+import rasterio
+
+import catchscreen
+from catchscreen.brief import Brief
+from catchscreen.errors import InputsAtFault, ScreeningStopped
+from catchscreen.outputs.manifest import is_unchanged
+from catchscreen.outputs.screening import Screening
+from catchscreen.pipeline import check, run_id, screen
+
+
+@pytest.fixture(scope="module")
+def result(brief: Brief) -> Screening:
+    return screen(brief)
+
+
+@pytest.fixture(scope="module")
+def least(least_brief: Brief) -> Screening:
+    return screen(least_brief)
+
+
+@pytest.mark.parametrize("which", ["result", "least"])
+def test_every_layer_has_every_column_and_its_id_as_index(which: str, request: pytest.FixtureRequest) -> None:
+    found: Screening = request.getfixturevalue(which)
+    for name, layer in found.layers.items():
+        frame = found.frame(name)
+        assert frame.index.name == layer.key
+        assert set(layer.names[1:]) <= set(frame.columns)
+        assert frame.index.is_unique, name
+        assert not layer.geometry or frame.crs == found.crs
+
+
+def test_parcels_keep_their_ids_and_only_the_columns_asked_for(result: Screening, pieces: dict[str, Any]) -> None:
+    assert list(result.parcels.index) == list(pieces["parcels"]["parcel_id"])
+    assert list(result.parcels["ward"]) == list(pieces["parcels"]["ward"])
+    assert "secret" not in result.parcels.columns
+
+
+def test_areas_are_those_of_the_drawing(result: Screening) -> None:
+    """Each parcel: 1,800 m2, of it a roof of 300, a car park of 600, 450 of garden and 450 that nobody mapped."""
+    parcels = result.parcels
+    for column, expected in {"area_m2": 1800, "roof_m2": 300, "paved_m2": 600, "planted_m2": 450}.items():
+        assert np.allclose(parcels[column], expected, atol=1e-6), column
+    assert np.allclose(parcels["unknown_cover_m2"], 450, atol=1e-6)
+
+
+def test_impermeable_area_is_a_range_around_its_middle(result: Screening) -> None:
+    parcels = result.parcels
+    assert (parcels["impermeable_low_m2"] < parcels["impermeable_m2"]).all()
+    assert (parcels["impermeable_m2"] < parcels["impermeable_high_m2"]).all()
+    assert (parcels["impermeable_low_m2"] > 800).all()
+    assert (parcels["connected_impermeable_m2"] <= parcels["impermeable_m2"]).all()
+
+
+def test_the_balance_closes_at_every_level(result: Screening) -> None:
+    balance = result.water_balance
+    assert set(balance["level"]) == {"parcel", "subcatchment", "sewer_zone", "hollow", "district"}
+    limit = 1e-9 * np.maximum(balance["rain_m3"] + balance["inflow_m3"].fillna(0.0), 1e-3)
+    assert (balance["residual_m3"].abs() <= limit).all()
+    district = balance[balance["level"] == "district"].set_index("storm_id")
+    for level in ("subcatchment", "sewer_zone"):
+        sums = balance[balance["level"] == level].groupby("storm_id")["rain_m3"].sum()
+        assert np.allclose(sums.reindex(district.index), district["rain_m3"], rtol=1e-9), level
+
+
+def test_scores_and_ranks_come_from_the_candidates(result: Screening) -> None:
+    """A parcel's score for a measure is the highest of its candidates', its overall score the higher of its measures'."""
+    candidates, parcels = result.candidates, result.parcels
+    names = sorted(set(candidates["measure"]))
+    assert "permeable_paving" in names
+    for name in names:
+        best = candidates[candidates["measure"] == name].groupby("parcel_id")["score"].max()
+        known = parcels[f"score_{name}"].dropna()
+        assert np.allclose(known, best.reindex(known.index))
+    overall = parcels[[f"score_{name}" for name in names]].max(axis=1)
+    assert np.allclose(parcels["score"].dropna(), overall.dropna())
+    ranked = parcels.dropna(subset=["rank"])
+    expected = ranked["score"].rank(method="min", ascending=False)
+    assert (ranked["rank"].astype(float) == expected).all()
+    assert parcels["standing"].isna().all()
+    without = parcels[parcels["rank"].isna()]
+    assert without["no_candidate_reason"].notna().all()
+
+
+def test_gravel_soaks_and_clay_does_not(result: Screening) -> None:
+    """The north row lies on gravel (2e-5 m/s), the south row on clay (5e-7 m/s)."""
+    paving = result.candidates[result.candidates["measure"] == "permeable_paving"]
+    by_row = paving.groupby(paving["parcel_id"].str[1:].astype(int) < 6)["infiltration_m_s"].median()
+    assert by_row[True] == pytest.approx(2e-5)
+    assert by_row[False] == pytest.approx(5e-7)
+    options = result.options
+    clay = options[options["variant"].eq("full-infiltration") & options["candidate_id"].str.match("P0[6-9]|P1")]
+    assert not clay["is_admissible"].any()
+
+
+def test_with_parcels_and_elevation_only_every_figure_is_a_range(least: Screening) -> None:
+    parcels, candidates = least.parcels, least.candidates
+    assert (parcels["impermeable_low_m2"] < parcels["impermeable_high_m2"]).all()
+    assert parcels["rank"].notna().any()
+    assert len(candidates)
+    assert candidates.geometry.isna().all()
+    assert (candidates["host_area_low_m2"] < candidates["host_area_high_m2"]).all()
+    storms = least.frame("storms")
+    assert sorted(storms["depth_mm"]) == [5.0, 15.0, 30.0, 50.0]
+    assert storms["return_period_years"].isna().all()
+
+
+def test_two_runs_write_the_same_bytes(brief: Brief, result: Screening, tmp_path: Path) -> None:
+    first = result.write(tmp_path / "a")
+    second = screen(brief).write(tmp_path / "b c é")
+    assert first.files == second.files
+    for name in first.files:
+        if name != "manifest.json":
+            assert (first.folder / name).read_bytes() == (second.folder / name).read_bytes(), name
+    assert is_unchanged(first.folder, run_id(brief))
+
+
+@pytest.mark.slow
+def test_the_number_of_threads_changes_no_byte(tmp_path: Path) -> None:
+    script = textwrap.dedent(
+        """
+        import sys
+        sys.path.insert(0, sys.argv[1])
+        import conftest
+        from catchscreen.pipeline import screen
+        from catchscreen.brief import Brief
+        pieces = conftest.pieces.__wrapped__()
+        screen(Brief(name="Hillside", **pieces)).write(sys.argv[2])
+        """
+    )
+    for threads in ("1", "2"):
+        command = [sys.executable, "-c", script, str(Path(__file__).parent), str(tmp_path / threads)]
+        subprocess.run(command, check=True, env={**__import__("os").environ, "NUMBA_NUM_THREADS": threads})
+    names = [p.relative_to(tmp_path / "1") for p in (tmp_path / "1").rglob("*") if p.is_file()]
+    assert len(names) > 10
+    for name in names:
+        if name.name != "manifest.json":
+            assert (tmp_path / "1" / name).read_bytes() == (tmp_path / "2" / name).read_bytes(), name
+
+
+def test_the_callers_settings_are_left_alone(brief: Brief) -> None:
+    before = (
+        list(warnings.filters), locale.setlocale(locale.LC_ALL), dict(mpl.rcParams), mpl.get_backend(),
+        pyogrio.get_gdal_config_option("OGR_CURRENT_DATE"), rasterio.env.hasenv(),
+    )  # fmt: skip
+    screen(brief)
+    after = (
+        list(warnings.filters), locale.setlocale(locale.LC_ALL), dict(mpl.rcParams), mpl.get_backend(),
+        pyogrio.get_gdal_config_option("OGR_CURRENT_DATE"), rasterio.env.hasenv(),
+    )  # fmt: skip
+    assert before == after
+
+
+def test_inputs_handed_in_are_not_changed(pieces: dict[str, Any], brief: Brief) -> None:
+    copies = {key: value.copy() for key, value in pieces.items() if isinstance(value, gpd.GeoDataFrame)}
+    screen(brief)
+    for key, copy in copies.items():
+        pd.testing.assert_frame_equal(pd.DataFrame(copy), pd.DataFrame(pieces[key]))
+
+
+def test_progress_names_stages_and_a_stop_is_obeyed(brief: Brief) -> None:
+    seen: list[tuple[str, float]] = []
+    screen(brief, progress=lambda name, done: seen.append((name, done)))
+    shares = [done for _, done in seen]
+    assert shares == sorted(shares)
+    assert {"reading inputs", "terrain", "surfaces", "ranking"} <= {name for name, _ in seen}
+    with pytest.raises(ScreeningStopped):
+        screen(brief, cancelled=lambda: True)
+
+
+def test_faults_come_together_and_are_value_errors(pieces: dict[str, Any]) -> None:
+    twice = pieces["parcels"].assign(parcel_id="same")
+    degrees = pieces["soils"].to_crs(4326).set_crs(None, allow_override=True)
+    with pytest.raises(ValueError, match="same") as caught:
+        screen(Brief(parcels=twice, elevation=pieces["elevation"], soils=degrees))
+    assert isinstance(caught.value, InputsAtFault)
+    assert {fault.key for fault in caught.value.faults} >= {"parcels", "soils"}
+
+
+def test_check_reports_without_running(least_brief: Brief) -> None:
+    issues = check(least_brief)
+    assert {"soils", "groundwater", "sewer_zones"} <= {issue.role for issue in issues if issue.severity == "unknown"}
+
+
+def test_public_names_do_the_job(pieces: dict[str, Any]) -> None:
+    made = catchscreen.Brief(parcels=pieces["parcels"], elevation=pieces["elevation"])
+    assert isinstance(made.with_(terrain={"subcatchment_target_ha": 1.0}), catchscreen.Brief)
+    assert catchscreen.screen is screen
