@@ -13,7 +13,7 @@ from shapely.geometry.base import BaseGeometry
 
 from catchscreen.brief_sources import JoinSource, Source
 from catchscreen.inputs.columns import clean_ids, pick_columns, set_ids
-from catchscreen.inputs.desk import Desk, listed, refuse
+from catchscreen.inputs.desk import Bounds, Desk, listed, refuse
 from catchscreen.inputs.raster import Ground
 from catchscreen.inputs.roles import ABSENT, PARCEL_COLUMNS
 from catchscreen.inputs.tables import read_table
@@ -113,7 +113,10 @@ def _check_overlaps(frame: gpd.GeoDataFrame, total_m2: float, desk: Desk) -> Non
     """List overlaps when together they exceed half a percent of all parcels."""
     shapes = frame.geometry.to_numpy()
     first, second = shapely.STRtree(shapes).query(shapes, predicate="intersects")
-    once = first < second
+    each = shapely.bounds(shapes)
+    # Neighbours whose boxes share no ground only touch: they need no cutting.
+    low, high = np.maximum(each[first, :2], each[second, :2]), np.minimum(each[first, 2:], each[second, 2:])
+    once = (first < second) & (high > low).all(axis=1)
     first, second = first[once], second[once]
     shared = shapely.area(shapely.intersection(shapes[first], shapes[second]))
     if shared.sum() <= MOST_OVERLAP * total_m2:
@@ -172,6 +175,16 @@ def add_ground_fraction(frame: gpd.GeoDataFrame, ground: Ground, desk: Desk) -> 
     return gpd.GeoDataFrame(frame.assign(ground_fraction=fraction))
 
 
+def _share_within(shapes: np.ndarray, bounds: Bounds) -> np.ndarray:
+    """Return the share of each shape's area within some bounds; only those that reach over are cut."""
+    each = shapely.bounds(shapes)
+    over = (each[:, 0] < bounds[0]) | (each[:, 1] < bounds[1]) | (each[:, 2] > bounds[2]) | (each[:, 3] > bounds[3])
+    share = np.ones(len(shapes))
+    cut = shapely.area(shapely.intersection(shapes[over], shapely.box(*bounds)))
+    share[over] = cut / shapely.area(shapes[over])
+    return share
+
+
 def _ground_fraction(shapes: np.ndarray, ground: Ground) -> np.ndarray:
     """Return the share of each shape that has a level.
 
@@ -186,6 +199,6 @@ def _ground_fraction(shapes: np.ndarray, ground: Ground) -> np.ndarray:
     points = shapely.get_coordinates(shapely.point_on_surface(shapes))
     under = grid.cells_of_xy(points[:, 0], points[:, 1])
     at_point = ((under >= 0) & ground.valid.ravel()[np.maximum(under, 0)]).astype(np.float64)
-    within = shapely.area(shapely.intersection(shapes, shapely.box(*grid.bounds))) / shapely.area(shapes)
+    within = _share_within(shapes, grid.bounds)
     fraction = np.where(cells > 0, good / np.maximum(cells, 1) * within, at_point * within)
     return np.where(fraction > WHOLE, 1.0, np.where(fraction < HARDLY, 0.0, fraction))
