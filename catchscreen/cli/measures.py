@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import textwrap
 from typing import Any, NoReturn
 
 from catchscreen.cli.running import FAILED, Stop, run_command
@@ -10,7 +11,7 @@ from catchscreen.cli.speaking import Answer
 
 
 def measures(quiet: Quiet = False, verbose: Verbose = 0, log_file: LogFile = None, as_json: AsJson = False) -> NoReturn:
-    """List the installed measures."""
+    """List the installed measures, from which package each comes and what it reads."""
     run_command("measures", Manner(quiet, verbose, log_file, as_json), _list_measures)
 
 
@@ -33,5 +34,14 @@ def _list_measures(_stop: Stop) -> Answer:
                 {"name": column.name, "unit": column.unit, "meaning": column.meaning} for column in measure.columns
             ]
             answer.lines.append(f"    {measure.title}, on {measure.ground}; variants: {', '.join(variants)}")
+            answer.lines += _reads([column.name for column in measure.columns])
         answer.data["measures"].append(row)
     return answer
+
+
+def _reads(columns: list[str]) -> list[str]:
+    """Say which columns of the site table a measure reads, in lines that fit a terminal."""
+    if not columns:
+        return []
+    text = "reads " + ", ".join(columns)
+    return textwrap.wrap(text, width=100, initial_indent="    ", subsequent_indent="          ")
