@@ -19,7 +19,7 @@ from catchscreen.brief_sources import RasterSource, Source
 from catchscreen.grid import Grid
 from catchscreen.inputs.desk import Bounds, Desk, refuse
 from catchscreen.inputs.machine import memory_bytes, too_many_cells
-from catchscreen.inputs.reference import crs_name, horizontal, require_metric, source_crs
+from catchscreen.inputs.reference import crs_name, horizontal, require_metric, same_system, source_crs
 from catchscreen.inputs.tilesets import TileSet, open_tiles, read_block
 from catchscreen.records import Raster
 from catchscreen.units import TICKS_PER_M
@@ -289,7 +289,7 @@ def _read_values(source: Source, grid: Grid) -> tuple[Raster, str]:
     """Read a second raster's values within the area; also the name of its vertical datum."""
     tiles = open_tiles(source)
     crs, datum = horizontal(source_crs(tiles.crs, source))
-    if not crs.equals(grid.crs, ignore_axis_order=True):
+    if not same_system(crs, grid.crs):
         message = f"Its coordinate system is {crs_name(crs)}, the elevation's is {crs_name(grid.crs)}."
         raise refuse("other-crs", source, message, f"Save it in {crs_name(grid.crs)}: rasters are not resampled here.")
     row = (tiles.top - grid.top) / tiles.cell_height

@@ -71,6 +71,14 @@ def crs_name(crs: CRS) -> str:
     return f"{':'.join(code)} ({crs.name})" if code else crs.name
 
 
+def same_system(one: CRS, other: CRS) -> bool:
+    """Tell whether two horizontal CRSs give the same coordinates, x first: equal, or known under one EPSG code."""
+    if one.equals(other, ignore_axis_order=True):
+        return True
+    code = one.to_epsg()
+    return code is not None and code == other.to_epsg()
+
+
 def is_web_mercator(crs: CRS) -> bool:
     """Tell whether a CRS is the Mercator of web maps, under whatever code."""
     operation = crs.coordinate_operation
@@ -188,7 +196,7 @@ def find_change(source_system: CRS, target: CRS, source: Source, bounds: Bounds 
     InputsAtFault
         When there is none, or only a ballpark one, whose error nobody knows.
     """
-    if source_system.equals(target, ignore_axis_order=True):
+    if same_system(source_system, target):
         return None
     with warnings.catch_warnings():
         # PROJ warns that a better one needs a grid file; we print the accuracy of the one that is used instead.

@@ -146,7 +146,10 @@ def _given_frame(source: Source) -> gpd.GeoDataFrame:
         cure = "Give a path or a GeoDataFrame."
         raise refuse("wrong-type", source, f"A {type(source.data).__name__} is no vector layer.", cure)
     frame = source.data.copy()
-    if frame.index.name is not None and frame.index.name not in frame.columns:
+    if source.role == "parcels" and not isinstance(frame.index, pd.RangeIndex) and "parcel_id" not in frame.columns:
+        # The caller's index tells the parcels apart, whatever it is called.
+        frame = frame.assign(parcel_id=frame.index)
+    elif frame.index.name is not None and frame.index.name not in frame.columns:
         frame = frame.reset_index()
     frame = _named_geometry(frame.reset_index(drop=True))
     stored = frame.crs.to_wkt() if frame.crs is not None else None

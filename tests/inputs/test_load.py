@@ -60,6 +60,12 @@ def test_frames_arrays_and_series_straight_in(place):
     assert "parcel_id" not in frame.columns
 
 
+@pytest.mark.parametrize("name", ["parcel_id", "plot", None])
+def test_the_callers_index_is_the_id(place, name):
+    frame = place.parcels.set_index(pd.Index(["K1", "K2", "K3", "K4", "K5", "K6"], name=name)).drop(columns="parcel_id")
+    assert place.load(parcels=frame)[0].parcels.index.tolist() == ["K1", "K2", "K3", "K4", "K5", "K6"]
+
+
 def test_the_callers_settings_stay(place):
     before = list(warnings.filters)
     with rasterio.Env(GDAL_CACHEMAX=77, CPL_DEBUG=False):
