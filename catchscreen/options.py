@@ -169,6 +169,8 @@ class RainOptions(Options):
     durations_min: tuple[Positive, ...] = (15.0, 30.0, 60.0, 180.0, 360.0, 1440.0)
     uplift: tuple[Positive, Positive] = (1.2, 1.4)
     """Central and upper allowance for a warmer climate, as factors on depth. Take them from the local authority."""
+    intensity_formula: tuple[Positive, float, NotNegative, Positive] | None = None
+    """k, n, b, m of i = k T^n / (t + b)^m (mm/h, years, minutes), from the local authority; used without a table."""
     plain_depths_mm: tuple[Positive, ...] = (5.0, 15.0, 30.0, 50.0)
     """Used without a rain table: depths, not return periods."""
     plain_duration_min: Positive = 60.0

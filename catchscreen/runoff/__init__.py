@@ -3,10 +3,22 @@
 from __future__ import annotations
 
 from catchscreen.runoff.candidates import CandidatePieces
+from catchscreen.runoff.greenfield import greenfield_rate
 from catchscreen.runoff.ledger import run_storms
 from catchscreen.runoff.rain import prepare_rain
 from catchscreen.runoff.run_on import gather_run_on
+from catchscreen.runoff.statistics import estimate_depths, summarise_record
 from catchscreen.runoff.store_events import run_store_events
 from catchscreen.runoff.store_years import run_stores
 
-__all__ = ["CandidatePieces", "gather_run_on", "prepare_rain", "run_store_events", "run_stores", "run_storms"]
+__all__ = [
+    "CandidatePieces",
+    "estimate_depths",
+    "gather_run_on",
+    "greenfield_rate",
+    "prepare_rain",
+    "run_store_events",
+    "run_stores",
+    "run_storms",
+    "summarise_record",
+]

@@ -1,7 +1,7 @@
 """The water ledger, step by step: outlets, candidates, capture, overland. Storms in parallel, everything else in order.
 
-Ground enters as groups (sub-catchment x zone x loss class) whose pieces behave alike; single pieces are only needed for
-their totals, which are their area times a group's or class's total.
+Pieces of one zone and loss class (a mix) shed and are captured alike, step for step: steps are worked out by mix, and
+single pieces only take their area times the totals of their mix. Sub-catchments are groups (sub-catchment x mix).
 
 Columns of ``store`` (candidates, 15): 0 host area [m2], 1 base area [m2], 2 wetting [mm], 3 intake [mm/h], 4 substrate
 [mm], 5 its start fraction, 6 void [mm], 7 sill [mm], 8 outlet at full head [mm/h], 9 exponent, 10 soak [mm/h over
@@ -100,12 +100,44 @@ def run_candidates(
 
 
 @kernel
-def capture(offered: Floats, room: Floats, fraction: Floats, flow: Floats) -> None:
-    """Take what each zone's sewer can still carry; fraction 1 where nothing is offered."""
-    for zone in range(offered.size):
-        taken = min(offered[zone], room[zone])
-        fraction[zone] = taken / offered[zone] if offered[zone] > 0.0 else 1.0
-        flow[zone] += taken
+def capture(offered: float, room: float) -> float:
+    """Share of the offered water that a sewer with some room takes; 1 where nothing is offered."""
+    return min(offered, room) / offered if offered > 0.0 else 1.0
+
+
+@kernel
+def offer(runoff: Floats, mixes: tuple[Ints, Floats], offered: Floats) -> None:
+    """Add what all mixes offer to their zone in each step [m3]; mixes: (mixes, 2) zone, class, and piped area [m2]."""
+    at, piped = mixes
+    for m in range(piped.size):
+        area = piped[m] / 1000.0
+        for t in range(runoff.shape[1]):
+            offered[at[m, 0], t] += area * runoff[at[m, 1], t]
+
+
+@kernel
+def sum_mixes(runoff: Floats, fraction: Floats, at: Ints, sums: Floats) -> None:
+    """Sum the depth of each mix that is captured and that is not, over the steps [mm]."""
+    for m in range(at.shape[0]):
+        taken, missed = 0.0, 0.0
+        for t in range(runoff.shape[1]):
+            share = fraction[at[m, 0], t]
+            taken += runoff[at[m, 1], t] * share
+            missed += runoff[at[m, 1], t] * (1.0 - share)
+        sums[m, 0], sums[m, 1] = taken, missed
+
+
+@kernel
+def flow_over_land(runoff: Floats, fraction: Floats, groups: tuple[Ints, Floats], flow: Floats) -> None:
+    """Add the overland runoff of all groups to their sub-catchment in each step [m3].
+
+    groups : (groups, 3) sub-catchment, zone, class; (groups, 2) piped and overland area [m2].
+    """
+    at, areas = groups
+    for g in range(at.shape[0]):
+        piped, land = areas[g, 0] / 1000.0, areas[g, 1] / 1000.0
+        for t in range(runoff.shape[1]):
+            flow[at[g, 0], t] += runoff[at[g, 2], t] * (land + piped * (1.0 - fraction[at[g, 1], t]))
 
 
 @kernel
@@ -113,6 +145,7 @@ def run_storm(
     rain: Floats,
     step: Floats,
     runoff: Floats,
+    mixes: tuple[Ints, Floats],
     groups: tuple[Ints, Floats],
     capacity: Floats,
     candidates: tuple[Floats, Ints, Floats, Ints, Floats],
@@ -120,43 +153,36 @@ def run_storm(
 ) -> None:
     """Run one storm through the ledger.
 
-    groups : whole numbers (groups, 3) sub-catchment, zone, class; areas (groups, 2) [m2] piped share, overland share.
     candidates : store; run-on entries (entries, 2) candidate, class; their areas; host entries (hosts, 3) candidate,
     zone, sub-catchment; their (hosts, 4) share of the host and piped, ground, overland shares.
-    out : capture fraction (zones, steps), zone flow and overland flow (sub-catchments, steps) [m3 per step], group sums
-    (groups, 2) [mm] captured and not captured, candidate totals, host sums (hosts, 3) [m3] all, captured, not captured.
+    out : capture fraction (zones, steps), zone flow and overland flow (sub-catchments, steps) [m3 per step], mix sums
+    (mixes, 2) [mm] captured and not, candidate totals, host sums (hosts, 3) [m3] all, captured and not.
     """
-    places, areas = groups
     store, entry_at, entry_area, host_at, host_share = candidates
-    fraction, zone_flow, land_flow, group_sums, totals, host_sums = out
+    fraction, zone_flow, land_flow, mix_sums, totals, host_sums = out
     zones = capacity.size
     state = np.zeros((store.shape[0], 5))
     state[:, 1] = store[:, 4] * store[:, 5]
-    wanted, room, take, offered = np.zeros(zones), np.zeros(zones), np.zeros(zones), np.zeros(zones)
+    wanted, take = np.zeros(zones), np.zeros(zones)
     run_on, left = np.zeros(store.shape[0]), np.zeros(store.shape[0])
+    offered = np.zeros((zones, rain.size))
+    offer(runoff, mixes, offered)
     for t in range(rain.size):
         demand_outlets(store, state, step[0], wanted)
         for zone in range(zones):
             limit = capacity[zone] * step[0]
             take[zone] = min(limit / wanted[zone], 1.0) if wanted[zone] > 0.0 else 1.0
-            zone_flow[zone, t] = wanted[zone] * take[zone]
-            room[zone] = max(limit - zone_flow[zone, t], 0.0)
         run_on[:] = 0.0
         for e in range(entry_area.size):
             run_on[entry_at[e, 0]] += entry_area[e] * runoff[entry_at[e, 1], t] / 1000.0
         run_candidates(rain[t], step, store, state, run_on, take, totals, left)
-        offered[:] = 0.0
-        for g in range(places.shape[0]):
-            offered[places[g, 1]] += areas[g, 0] * runoff[places[g, 2], t] / 1000.0
         for h in range(host_at.shape[0]):
-            offered[host_at[h, 1]] += left[host_at[h, 0]] * host_share[h, 0] * host_share[h, 1]
-        capture(offered, room, fraction[:, t], zone_flow[:, t])
-        for g in range(places.shape[0]):
-            depth = runoff[places[g, 2], t]
-            missed = 1.0 - fraction[places[g, 1], t]
-            group_sums[g, 0] += depth * fraction[places[g, 1], t]
-            group_sums[g, 1] += depth * missed
-            land_flow[places[g, 0], t] += depth * (areas[g, 1] + areas[g, 0] * missed) / 1000.0
+            offered[host_at[h, 1], t] += left[host_at[h, 0]] * host_share[h, 0] * host_share[h, 1]
+        for zone in range(zones):
+            outlets = wanted[zone] * take[zone]
+            room = max(capacity[zone] * step[0] - outlets, 0.0)
+            fraction[zone, t] = capture(offered[zone, t], room)
+            zone_flow[zone, t] = outlets + offered[zone, t] * fraction[zone, t]
         for h in range(host_at.shape[0]):
             volume = left[host_at[h, 0]] * host_share[h, 0]
             missed = 1.0 - fraction[host_at[h, 1], t]
@@ -164,6 +190,8 @@ def run_storm(
             host_sums[h, 1] += volume * fraction[host_at[h, 1], t]
             host_sums[h, 2] += volume * missed
             land_flow[host_at[h, 2], t] += volume * (host_share[h, 3] + host_share[h, 1] * missed)
+    sum_mixes(runoff, fraction, mixes[0], mix_sums)
+    flow_over_land(runoff, fraction, groups, land_flow)
     for j in range(store.shape[0]):
         start = store[j, 4] * store[j, 5]
         totals[j, 10] = (state[j, 0] + state[j, 1] - start + state[j, 2]) * store[j, 0] / 1000.0
@@ -175,6 +203,7 @@ def run_ledger(
     starts: Ints,
     steps: Floats,
     runoff: Floats,
+    mixes: tuple[Ints, Floats],
     groups: tuple[Ints, Floats],
     capacity: Floats,
     candidates: tuple[Floats, Ints, Floats, Ints, Floats],
@@ -187,7 +216,7 @@ def run_ledger(
     fraction = np.zeros(rain.size * zones)
     zone_flow = np.zeros(rain.size * zones)
     land_flow = np.zeros(rain.size * lands)
-    group_sums = np.zeros((storms, groups[0].shape[0], 2))
+    mix_sums = np.zeros((storms, mixes[0].shape[0], 2))
     totals = np.zeros((storms, candidates[0].shape[0], 11))
     host_sums = np.zeros((storms, candidates[3].shape[0], 3))
     for storm in prange(storms):
@@ -197,6 +226,7 @@ def run_ledger(
             rain[a:b],
             steps[storm],
             runoff[a * classes : b * classes].reshape(classes, n),
+            mixes,
             groups,
             capacity,
             candidates,
@@ -204,53 +234,50 @@ def run_ledger(
                 fraction[a * zones : b * zones].reshape(zones, n),
                 zone_flow[a * zones : b * zones].reshape(zones, n),
                 land_flow[a * lands : b * lands].reshape(lands, n),
-                group_sums[storm],
+                mix_sums[storm],
                 totals[storm],
                 host_sums[storm],
             ),
         )
-    return fraction, zone_flow, land_flow, group_sums, totals, host_sums
+    return fraction, zone_flow, land_flow, mix_sums, totals, host_sums
 
 
 @parallel_kernel
 def sum_pieces(
     depth: Floats,
     class_sums: Floats,
-    group_sums: Floats,
+    mix_sums: Floats,
     at: tuple[Ints, Ints, Ints],
-    pieces: Floats,
-    units: int,
-) -> tuple[Floats, Floats, Floats]:
-    """Add every piece's terms to its units, in the order of the ledger.
+    areas: Floats,
+    sums: Floats,
+    kept: Floats,
+) -> None:
+    """Add every piece's terms to its units, in the order of the pieces.
 
-    depth : (storms,) rain [mm]. at : class and group of each piece, unit numbers (levels, pieces) with -1 for none.
-    pieces : (6, pieces) area, bare area, area whose runoff is its own [m2], piped, ground and overland share.
-    Returns unit sums (storms, units, 6) [m3] rain, sewer, overland, infiltration, evaporation, change in store;
-    overland (storms, pieces) [m3]; runoff (storms, pieces) [m3].
+    depth : (storms,) rain [mm]. at : class and mix of each piece, unit numbers (levels, pieces) with -1 for none.
+    areas : (pieces, 6) [m2] all, bare, own, own times the piped, ground and overland share; own is bare less led away.
+    sums : (storms, units, 6) [m3] rain, sewer, overland, infiltration, evaporation, change in store, added to.
+    kept : filled with runoff and overland (storms, 2, pieces) [m3], or of no pieces where that is not wanted.
     """
-    storms = depth.size
-    number, group, unit = at
-    count = number.size
-    sums = np.zeros((storms, units, 6))
-    overland = np.zeros((storms, count))
-    left = np.zeros((storms, count))
-    for storm in prange(storms):
-        for k in range(count):
-            lost = class_sums[storm, number[k]]
-            shared = group_sums[storm, group[k]]
-            bare, own, piped = pieces[1, k] / 1000.0, pieces[2, k] / 1000.0, pieces[3, k]
-            sewer = own * piped * shared[0]
-            land = own * (pieces[5, k] * lost[0] + piped * shared[1])
-            ground = bare * lost[1] + own * pieces[4, k] * lost[0]
-            overland[storm, k] = land
-            left[storm, k] = own * lost[0]
+    number, mix, unit = at
+    wanted = kept.shape[2] > 0
+    terms = sums.shape[2]
+    for storm in prange(depth.size):
+        rain = depth[storm] / 1000.0
+        value = np.zeros(terms)
+        for k in range(number.size):
+            shed = class_sums[storm, number[k], 0] / 1000.0
+            bare = areas[k, 1] / 1000.0
+            value[0] = areas[k, 0] * rain
+            value[1] = areas[k, 3] * mix_sums[storm, mix[k], 0] / 1000.0
+            value[2] = areas[k, 5] * shed + areas[k, 3] * mix_sums[storm, mix[k], 1] / 1000.0
+            value[3] = bare * class_sums[storm, number[k], 1] + areas[k, 4] * shed
+            value[4] = bare * class_sums[storm, number[k], 2]
+            value[5] = bare * class_sums[storm, number[k], 3]
+            if wanted:
+                kept[storm, 0, k] = areas[k, 2] * shed
+                kept[storm, 1, k] = value[2]
             for level in range(unit.shape[0]):
-                u = unit[level, k]
-                if u >= 0:
-                    sums[storm, u, 0] += pieces[0, k] * depth[storm] / 1000.0
-                    sums[storm, u, 1] += sewer
-                    sums[storm, u, 2] += land
-                    sums[storm, u, 3] += ground
-                    sums[storm, u, 4] += bare * lost[2]
-                    sums[storm, u, 5] += bare * lost[3]
-    return sums, overland, left
+                if unit[level, k] >= 0:
+                    for term in range(terms):
+                        sums[storm, unit[level, k], term] += value[term]

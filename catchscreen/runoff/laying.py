@@ -19,12 +19,26 @@ Ints = NDArray[np.int64]
 
 
 @dataclass(frozen=True, slots=True)
+class Alike:
+    """Rows that behave alike: a mix is one zone and loss class, a group is one mix in one sub-catchment.
+
+    mix : (rows,). mix_at : (mixes, 2) zone, class. group : (rows,). group_at : (groups, 3) sub-catchment, zone, class.
+    first_row : (groups,) first row of each group.
+    """
+
+    mix: Ints
+    mix_at: Ints
+    group: Ints
+    group_at: Ints
+    first_row: Ints
+
+
+@dataclass(frozen=True, slots=True)
 class Ground:
     """The ledger as arrays: rows in their order, places as numbers into sorted lists of ids.
 
     shares : (3, rows) piped, ground and overland share of the runoff, calibration applied. zone, land : (rows,)
     number of the sewer zone and sub-catchment. capacity_m3_h, pipe_length_m : (zones,), length NaN where unknown.
-    group_at : (groups, 3) sub-catchment, zone, class of each group; group : (rows,) group of each row.
     """
 
     area_m2: Floats
@@ -36,8 +50,7 @@ class Ground:
     land_ids: tuple[str, ...]
     capacity_m3_h: Floats
     pipe_length_m: Floats
-    group: Ints
-    group_at: Ints
+    alike: Alike
 
 
 @dataclass(frozen=True, slots=True)
@@ -75,9 +88,6 @@ def lay_ground(
     land_ids, land = number_ids(ledger["subcatchment_id"])
     connected = sum_at(zone, piped * area, len(zone_ids))
     capacity = _capacities(zones, zone_ids, connected, options, run) * options.capacity_scale
-    key = (land * len(zone_ids) + zone) * (int(loss_class.max(initial=0)) + 1) + loss_class
-    _, first, group = np.unique(key, return_index=True, return_inverse=True)
-    group_at = np.column_stack([land[first], zone[first], loss_class[first]]).astype(np.int64)
     shares = np.ascontiguousarray(np.stack([piped, to_ground, overland]))
     return Ground(
         area_m2=area,
@@ -89,9 +99,29 @@ def lay_ground(
         land_ids=land_ids,
         capacity_m3_h=capacity * connected / 1000.0,
         pipe_length_m=_pipe_lengths(zones, zone_ids),
-        group=group.astype(np.int64),
-        group_at=group_at,
+        alike=find_alike(land, zone, loss_class),
     )
+
+
+def find_alike(land: Ints, zone: Ints, loss_class: Ints) -> Alike:
+    """Find the rows that share a zone and loss class, and those that share a sub-catchment too."""
+    mix, mix_at = _pair(zone, loss_class)
+    group, group_at = _pair(land, mix)
+    rows = group.size
+    first = np.empty(len(group_at), np.int64)
+    first[group[::-1]] = np.arange(rows - 1, -1, -1)
+    return Alike(mix, mix_at, group, np.column_stack([group_at[:, 0], mix_at[group_at[:, 1]]]), first)
+
+
+def _pair(left: Ints, right: Ints) -> tuple[Ints, Ints]:
+    """Give the pairs that occur numbers, in order; they are few, so they are marked rather than sorted."""
+    width = int(right.max(initial=0)) + 1
+    key = left * width + right
+    present = np.zeros(int(key.max(initial=-1)) + 1, bool)
+    present[key] = True
+    place = np.cumsum(present, dtype=np.int64) - 1
+    keys = np.flatnonzero(present)
+    return place[key], np.column_stack([keys // width, keys % width]).astype(np.int64)
 
 
 def _pipe_lengths(zones: pd.DataFrame | None, zone_ids: tuple[str, ...]) -> Floats:

@@ -48,22 +48,19 @@ def run_storms(  # noqa: PLR0913  (six records, and two that only some callers h
         K is the capacity that a zone names, else the brief's. Hollows fill on storm totals and do not slow the routed
         peaks.
     """
-    _say_if_uncalibrated(options, run)
+    if candidates is None:
+        _say_if_uncalibrated(options, run)
     classes = classify_losses(ledger, soils, options, run)
     ground = lay_ground(ledger, zones, classes.number, options, run)
     rain = lay_storms(storms, options)
     laid = lay_candidates(candidates, ground.area_m2, (ground.zone, ground.land), ground.shares)
     run.check_stop()
-    sums = _run_kernels(ground, rain, classes, laid)
+    sums = run_kernels(ground, rain, classes, laid)
     run.check_stop()
     units = balance.number_units(ledger, ground.zone_ids, ground.zone)
-    pieces = _piece_matrix(ground, laid)
-    with parallel_lock:
-        unit_sums, overland, left = _ledger_kernels.sum_pieces(
-            _depths(rain), sums.classes, sums.groups, (classes.number, ground.group, units.number), pieces, units.count
-        )
+    unit_sums, kept = sum_units(ground, units, classes.number, lay_areas(ground, laid), (rain, sums))
     terms = balance.add_candidates(unit_sums, units, laid, sums.candidate_terms(), classes.number)
-    _add_overflow(overland, left, laid, sums)
+    _add_overflow(kept, laid, sums)
     table, hollow_inflow = balance.tabulate(terms, units, land.hollows, rain.ids)
     area = np.where(ground.area_m2 > 0.0, ground.area_m2, 1.0)
     summary, critical = peaks.find_peaks(ground, rain, sums.flows(ground, rain), land, storms, options)
@@ -71,8 +68,8 @@ def run_storms(  # noqa: PLR0913  (six records, and two that only some callers h
         balance=table,
         zones=ground.zone_ids,
         loss_class=classes.number,
-        runoff_mm={storm: left[s] * 1000.0 / area for s, storm in enumerate(rain.ids)},
-        overland_m3={storm: overland[s] for s, storm in enumerate(rain.ids)},
+        runoff_mm={storm: kept[s, 0] * 1000.0 / area for s, storm in enumerate(rain.ids)},
+        overland_m3={storm: kept[s, 1] for s, storm in enumerate(rain.ids)},
         runoff_steps_mm=rain.blocks(sums.runoff, len(classes.table)),
         capture_fraction=rain.blocks(sums.fraction, len(ground.zone_ids)),
         peaks=summary,
@@ -90,7 +87,7 @@ class LedgerSums:
     fraction: Floats
     zone_flow: Floats
     land_flow: Floats
-    groups: Floats
+    mixes: Floats
     candidates: Floats
     hosts: Floats
 
@@ -106,15 +103,14 @@ class LedgerSums:
         )
 
 
-def _run_kernels(ground: Ground, rain: StormArrays, classes: LossClasses, laid: CandidateArrays) -> LedgerSums:
+def run_kernels(ground: Ground, rain: StormArrays, classes: LossClasses, laid: CandidateArrays) -> LedgerSums:
     """Run losses and ledger for all storms."""
     hours = np.ascontiguousarray(rain.steps[:, 0])
     evaporation = float(rain.steps[0, 1]) if rain.ids else 0.0
-    own = ground.area_m2 - laid.host_area - laid.taken_area
-    own = np.maximum(own, 0.0)
-    groups = len(ground.group_at)
-    piped = sum_at(ground.group, ground.shares[0] * own, groups)
-    overland = sum_at(ground.group, ground.shares[2] * own, groups)
+    areas = lay_areas(ground, laid)
+    alike = ground.alike
+    mixes = sum_at(alike.mix, areas[:, 3], len(alike.mix_at))
+    groups = [sum_at(alike.group, areas[:, column], len(alike.group_at)) for column in (3, 5)]
     entry_at = np.column_stack([laid.entry_candidate, classes.number[laid.entry_row]]).astype(np.int64)
     with parallel_lock:
         runoff, class_sums = _loss_kernels.run_losses(
@@ -125,7 +121,8 @@ def _run_kernels(ground: Ground, rain: StormArrays, classes: LossClasses, laid: 
             rain.starts,
             rain.steps,
             runoff,
-            (ground.group_at, np.ascontiguousarray(np.column_stack([piped, overland]))),
+            (alike.mix_at, mixes),
+            (alike.group_at, np.ascontiguousarray(np.column_stack(groups))),
             ground.capacity_m3_h,
             (laid.store, entry_at, laid.entry_area, laid.host_at, laid.host_share),
             (len(classes.table), len(ground.land_ids)),
@@ -133,11 +130,37 @@ def _run_kernels(ground: Ground, rain: StormArrays, classes: LossClasses, laid: 
     return LedgerSums(runoff, class_sums, *rest)
 
 
-def _piece_matrix(ground: Ground, laid: CandidateArrays) -> Floats:
-    """Return (6, rows): area, bare area, area whose runoff stays the row's own, and the three shares."""
+def lay_areas(ground: Ground, laid: CandidateArrays) -> Floats:
+    """Return (rows, 6) areas: all, bare of hosts, that less what is led away, and the last by its three ways."""
     bare = np.maximum(ground.area_m2 - laid.host_area, 0.0)
     own = np.maximum(bare - laid.taken_area, 0.0)
-    return np.ascontiguousarray(np.vstack([ground.area_m2, bare, own, ground.shares]))
+    return np.ascontiguousarray(np.column_stack([ground.area_m2, bare, own, *(ground.shares * own)]))
+
+
+def sum_units(
+    ground: Ground, units: balance.Units, loss_class: Ints, areas: Floats, of: tuple[StormArrays, LedgerSums]
+) -> tuple[Floats, Floats]:
+    """Add up all units: (storms, units, 6) terms [m3], and runoff and overland of each row (storms, 2, rows) [m3].
+
+    Parcels and hollows are sums over rows; the coarser levels are sums over groups of rows, which are fewer.
+    """
+    rain, sums = of
+    alike = ground.alike
+    depth = _depths(rain)
+    out = np.zeros((depth.size, units.count, 6))
+    kept = np.empty((depth.size, 2, len(areas)))
+    fine = [balance.LEVELS.index(level) for level in ("parcel", "hollow")]
+    coarse = [number for number in range(len(balance.LEVELS)) if number not in fine]
+    grouped = np.column_stack([sum_at(alike.group, column, len(alike.group_at)) for column in areas.T])
+    rows_at = (loss_class, alike.mix, np.ascontiguousarray(units.number[fine]))
+    first = alike.first_row
+    groups_at = (loss_class[first], alike.mix[first], np.ascontiguousarray(units.number[coarse][:, first]))
+    with parallel_lock:
+        _ledger_kernels.sum_pieces(depth, sums.classes, sums.mixes, rows_at, areas, out, kept)
+        _ledger_kernels.sum_pieces(
+            depth, sums.classes, sums.mixes, groups_at, np.ascontiguousarray(grouped), out, kept[:, :, :0]
+        )
+    return out, kept
 
 
 def _depths(rain: StormArrays) -> Floats:
@@ -146,15 +169,15 @@ def _depths(rain: StormArrays) -> Floats:
     return np.array([rain.rain_mm[first:last].sum() for first, last in pairs])
 
 
-def _add_overflow(overland: Floats, left: Floats, laid: CandidateArrays, sums: LedgerSums) -> None:
-    """Add the candidates' overflow to what leaves their host rows."""
+def _add_overflow(kept: Floats, laid: CandidateArrays, sums: LedgerSums) -> None:
+    """Add the candidates' overflow to the runoff and overland flow of their host rows."""
     if not laid.host_row.size:
         return
-    every = np.arange(overland.shape[0])[:, None]
+    every = np.arange(kept.shape[0])[:, None]
     rows = laid.host_row[None, :]
     escaped = laid.host_share[:, 3] * sums.hosts[:, :, 0] + laid.host_share[:, 1] * sums.hosts[:, :, 2]
-    np.add.at(overland, (every, rows), escaped)
-    np.add.at(left, (every, rows), sums.hosts[:, :, 0])
+    np.add.at(kept[:, 0], (every, rows), sums.hosts[:, :, 0])
+    np.add.at(kept[:, 1], (every, rows), escaped)
 
 
 def _say_if_uncalibrated(options: RunoffOptions, run: Run) -> None:

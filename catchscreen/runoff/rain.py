@@ -50,12 +50,12 @@ def prepare_rain(
     Parameters
     ----------
     rain_table : depth [mm], index duration_min, columns return period in years, or None.
-    rain_series : depth [mm] per step; used for the table when none is given and the record allows it, or None.
+    rain_series : depth [mm] per step, or None; used for a table when neither a table nor a formula is given.
 
     Returns
     -------
     Storms
-        With a table: each return period and duration, now and with both climate uplifts, the sizing storms marked.
+        With a table or a formula: each return period and duration, now and with both climate uplifts, the sizing storms marked.
         Without: plain depths in one duration, named as depths, without a return period.
 
     Raises
@@ -65,6 +65,10 @@ def prepare_rain(
     """
     table = rain_table
     if table is not None:
+        check_table(table)
+    elif options.intensity_formula is not None:
+        periods = sorted({*options.return_periods_years, options.sizing_return_period_years})
+        table = profiles.formula_depths_mm(sorted(set(options.durations_min)), periods, options.intensity_formula)
         check_table(table)
     elif rain_series is not None:
         table = _table_from_series(rain_series, options, run)
@@ -111,6 +115,15 @@ def check_table(table: pd.DataFrame) -> None:
 
 def _table_from_series(series: pd.Series, options: RainOptions, run: Run) -> pd.DataFrame | None:
     """Make a depth table from a record, or say why it cannot be made."""
+    held = statistics.summarise_record(series)
+    if held.missing or held.doubtful:
+        text = (
+            f"The rain record lacks {held.missing} of {held.steps} steps in {held.gaps} gaps, the longest "
+            f"{held.longest_gap_h:g} h, and has {held.doubtful} doubtful values."
+        )
+        run.note(
+            DataIssue("note", "rain_record_gaps", "rain_series", text, "Fill or check the record where it matters.")
+        )
     estimate = statistics.estimate_depths(series, options)
     for warning in estimate.warnings:
         run.note(DataIssue("note", "depths_from_series", "rain_series", warning, "Give the depth table of your area."))

@@ -48,11 +48,9 @@ def test_one_store_step(form: str) -> None:
 
 @BOTH
 def test_capture(form: str) -> None:
-    """What is offered, what there is room for, and the share 1 where nothing is offered."""
-    fraction, flow = np.zeros(3), np.array([0.5, 0.0, 0.0])
-    as_form(kernels.capture, form)(np.array([2.0, 1.0, 0.0]), np.array([1.0, 3.0, 0.0]), fraction, flow)
-    assert fraction.tolist() == [0.5, 1.0, 1.0]
-    assert flow.tolist() == [1.5, 1.0, 0.0]
+    """Half of 2 fits in 1, all of 1 in 3; nothing offered is wholly taken."""
+    capture = as_form(kernels.capture, form)
+    assert [capture(2.0, 1.0), capture(1.0, 3.0), capture(0.0, 0.0)] == [0.5, 1.0, 1.0]
 
 
 def case():
@@ -61,6 +59,7 @@ def case():
     starts = np.array([0, 5, 13])
     rain = rng.gamma(1.0, 3.0, 13)
     runoff = np.concatenate([np.tile(rain[:5], 2), np.tile(rain[5:], 2)]) * 0.8
+    mixes = (np.array([[0, 0], [0, 1], [1, 1]]), np.array([300.0, 100.0, 200.0]))
     places = np.array([[0, 0, 0], [1, 1, 1], [1, 0, 1]])
     areas = np.array([[300.0, 50.0], [200.0, 80.0], [100.0, 10.0]])
     store = np.array(
@@ -73,7 +72,7 @@ def case():
     shares = np.array([[0.6, 0.8, 0.1, 0.1], [0.4, 0.5, 0.0, 0.5], [1.0, 0.9, 0.0, 0.1]])
     candidates = (store, np.array([[0, 1], [1, 0]]), np.array([70.0, 30.0]), hosts, shares)
     steps = np.column_stack([np.full(2, 1.0 / 12.0), np.full(2, 0.3)])
-    return rain, starts, steps, runoff, (places, areas), np.array([2.0, 5.0]), candidates, (2, 2)
+    return rain, starts, steps, runoff, mixes, (places, areas), np.array([2.0, 5.0]), candidates, (2, 2)
 
 
 def test_run_ledger_compiled_and_plain() -> None:
@@ -84,7 +83,13 @@ def test_run_ledger_compiled_and_plain() -> None:
 def test_sum_pieces_compiled_and_plain() -> None:
     rng = np.random.default_rng(2)
     at = (rng.integers(0, 2, 7), rng.integers(0, 3, 7), np.stack([rng.integers(-1, 2, 7), np.full(7, 2)]))
-    pieces = np.vstack([rng.uniform(10, 90, (3, 7)), rng.uniform(0, 0.3, (3, 7))])
-    args = (np.array([10.0, 20.0]), rng.random((2, 2, 4)), rng.random((2, 3, 2)), at, pieces, 3)
-    for compiled, plain in zip(kernels.sum_pieces(*args), kernels.sum_pieces.py_func(*args), strict=True):
-        np.testing.assert_allclose(compiled, plain, rtol=1e-13)
+    given = (np.array([10.0, 20.0]), rng.random((2, 2, 4)), rng.random((2, 3, 2)), at, rng.uniform(0, 90, (7, 6)))
+    results = []
+    for function in (kernels.sum_pieces, kernels.sum_pieces.py_func):
+        sums, kept = np.zeros((2, 3, 6)), np.empty((2, 2, 7))
+        function(*given, sums, kept)
+        only_sums = np.zeros((2, 3, 6))
+        function(*given, only_sums, np.empty((2, 2, 0)))
+        np.testing.assert_array_equal(sums, only_sums)
+        results.append(np.concatenate([sums.ravel(), kept.ravel()]))
+    np.testing.assert_allclose(results[0], results[1], rtol=1e-13)

@@ -198,3 +198,16 @@ def test_unusable_tables_are_refused(table: pd.DataFrame, change, text: str) -> 
 def test_wrong_options_are_refused(wrong: dict) -> None:
     with pytest.raises(ValidationError):
         RainOptions(**wrong)
+
+
+def test_storms_from_a_formula() -> None:
+    """k 1000, n 0.2, b 20, m 0.7: 1-in-30 in 1 h is 1000 x 30^0.2 / 80^0.7 mm in the hour."""
+    options = RainOptions(intensity_formula=(1000.0, 0.2, 20.0, 0.7), durations_min=(15.0, 60.0))
+    frame = prepare_rain(None, None, options, Run()).storms
+    depth = frame.loc["1in030-0060min-now", "depth_mm"]
+    assert depth == pytest.approx(1000.0 * 30.0**0.2 / 80.0**0.7)
+
+
+def test_a_formula_that_falls_is_refused() -> None:
+    with pytest.raises(InputsAtFault, match="return period"):
+        prepare_rain(None, None, RainOptions(intensity_formula=(1000.0, -0.2, 20.0, 0.7)), Run())

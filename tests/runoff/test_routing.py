@@ -125,7 +125,7 @@ def test_rational_is_refused_above_80_ha() -> None:
 
 
 def test_greatest_intensity() -> None:
-    """Two adjacent 5-minute steps of 4 and 6 mm: 60 mm/h over 10 min; a window of 30 min over 20 min of rain dilutes."""
+    """Adjacent 5-minute steps of 4 and 6 mm: 60 mm/h over 10 min; a window of 30 min over 20 min of rain dilutes."""
     depths = np.array([1.0, 4.0, 6.0, 2.0])
     assert rational.greatest_intensity_mm_h(depths, 5.0, 10.0) == pytest.approx(60.0)
     assert rational.greatest_intensity_mm_h(depths, 5.0, 5.0) == pytest.approx(72.0)

@@ -182,3 +182,35 @@ def test_same_draws_every_time() -> None:
     """Confidence limits are drawn from a fixed seed."""
     first, second = (statistics.estimate_depths(record(), RainOptions()).high for _ in range(2))
     pd.testing.assert_frame_equal(first, second, check_exact=True)
+
+
+@pytest.fixture
+def daily_record(trial_data) -> pd.Series:
+    """67 years of daily rain (KNMI, Esbeek): tenths of a millimetre, one missing day, a last year of four months."""
+    lines = (trial_data / "rain" / "esbeek_daily_1951_2017.txt").read_text(encoding="latin-1").splitlines()
+    rows = [line.split(",") for line in lines if line.startswith("831,")]
+    days = pd.DatetimeIndex(pd.to_datetime([row[1] for row in rows], format="%Y%m%d", utc=True))
+    depths = pd.to_numeric(pd.Series([row[2].strip() or None for row in rows]), errors="coerce").to_numpy() / 10.0
+    return pd.Series(depths, index=days).asfreq("D")
+
+
+def test_real_record_counted_by_another_tool(daily_record: pd.Series) -> None:
+    """Yearly counts, sums and maxima were taken from the file with awk: 24.0 mm in 1951, 39.3 in 1998, 55.5 in 2016."""
+    summary = statistics.summarise_record(daily_record)
+    assert (summary.missing, summary.gaps, summary.complete_years) == (1, 1, 66)
+    maxima = statistics.annual_maxima(daily_record, [1440.0])[1440.0]
+    assert maxima.loc[[1951, 1952, 1998, 2016]].tolist() == [24.0, 32.0, 39.3, 55.5]
+    assert 2017 not in maxima.index
+    by_year = daily_record.groupby(daily_record.index.year).sum()
+    assert by_year.loc[[1951, 2000]].tolist() == pytest.approx([850.9, 920.0])
+
+
+def test_real_record_against_lmoments3(daily_record: pd.Series) -> None:
+    """The two-day depths of the table are lmoments3's GEV quantiles times the factor 1.04; one day is refused."""
+    options = RainOptions(return_periods_years=(30.0, 100.0), durations_min=(1440.0, 2880.0, 5760.0))
+    estimate = statistics.estimate_depths(daily_record, options)
+    assert estimate.table.index.tolist() == [2880.0, 5760.0]
+    fitted = distr.gev.lmom_fit(estimate.maxima[2880.0])
+    theirs = genextreme(fitted["c"], fitted["loc"], fitted["scale"]).ppf([1.0 - 1.0 / 30.0, 0.99])
+    np.testing.assert_allclose(estimate.table.loc[2880.0], 1.04 * theirs, rtol=1e-4)
+    assert any("1-in-100 lie beyond" in text for text in estimate.warnings)
