@@ -25,6 +25,7 @@ MOST_OVERLAP: Final = 0.005
 HULL_MARGIN_M: Final = 100.0
 DISTRICT_KM2: Final = (0.2, 200.0)
 CLEAR_OVERLAP_M2: Final = 1.0
+SHOWN_OVERLAPS: Final = 500
 HARDLY, WHOLE = 0.01, 0.995
 """Shares of a parcel on the ground model below which it counts as off it, and from which it counts as wholly on it."""
 
@@ -102,11 +103,17 @@ def check_shapes(frame: gpd.GeoDataFrame, desk: Desk) -> None:
     small = [str(name) for name in ids[area < SLIVER_M2]]
     if small:
         message = f"{len(small)} parcels are under {SLIVER_M2:g} m2: {listed(small)}."
-        desk.note("note", "sliver", source, message, cure="Merge or delete them if they are slivers.")
+        place = _points_of(frame[area < SLIVER_M2])
+        desk.note("note", "sliver", source, message, cure="Merge or delete them if they are slivers.", geometry=place)
     large = [str(name) for name in ids[area > LARGE_M2]]
     if large:
         desk.note("note", "large-parcel", source, f"{len(large)} parcels are over 50 ha: {listed(large)}.")
     _check_overlaps(frame, float(area.sum()), desk)
+
+
+def _points_of(frame: gpd.GeoDataFrame) -> BaseGeometry:
+    """Return an inner point of each parcel, as one geometry."""
+    return shapely.multipoints(shapely.point_on_surface(frame.geometry.to_numpy()))
 
 
 def _check_overlaps(frame: gpd.GeoDataFrame, total_m2: float, desk: Desk) -> None:
@@ -129,7 +136,9 @@ def _check_overlaps(frame: gpd.GeoDataFrame, total_m2: float, desk: Desk) -> Non
     ]
     message = f"Parcels overlap by {shared.sum() / total_m2:.1%} of their area: {listed(pairs)}."
     cure = "Mend them: ground in two parcels is counted for one of them only."
-    desk.note("note", "overlap", desk.brief.parcels, message, cure=cure)
+    clear = order[shared[order] > CLEAR_OVERLAP_M2][:SHOWN_OVERLAPS]
+    pieces = shapely.union_all(shapely.intersection(shapes[first[clear]], shapes[second[clear]]))
+    desk.note("note", "overlap", desk.brief.parcels, message, cure=cure, geometry=pieces)
 
 
 def read_district(parcels: gpd.GeoDataFrame | None, desk: Desk) -> BaseGeometry | None:
@@ -165,7 +174,8 @@ def add_ground_fraction(frame: gpd.GeoDataFrame, ground: Ground, desk: Desk) -> 
             f"{len(off)} parcels have no ground level and are left out of all that terrain decides: {listed(off, 20)}."
         )
         cure = "Give a ground model and a district that cover them."
-        desk.note("note", "off-ground", desk.brief.parcels, message, cure=cure)
+        place = _points_of(frame[fraction == 0])
+        desk.note("note", "off-ground", desk.brief.parcels, message, cure=cure, geometry=place)
     if part:
         message = f"{len(part)} parcels lie partly on ground without a level: {listed(part, 20)}."
         desk.note("note", "partly-off-ground", desk.brief.parcels, message)

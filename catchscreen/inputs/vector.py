@@ -18,7 +18,7 @@ from pyogrio.errors import DataLayerError, DataSourceError
 from catchscreen.brief_sources import Source, is_pattern, split_zip
 from catchscreen.inputs.columns import as_text, clean_ids
 from catchscreen.inputs.desk import Desk, GeometryKind, listed, refuse
-from catchscreen.inputs.reference import bounds_in, bring_to_result, horizontal, source_crs
+from catchscreen.inputs.reference import bounds_in, bring_to_result, find_change, horizontal, source_crs
 
 VECTOR_SUFFIXES: Final = (
     ".gpkg",
@@ -230,7 +230,8 @@ def mend_geometry(
     names = row_names(frame, source)
     missing = shapely.is_missing(shapes) | shapely.is_empty(shapes)
     _list_dropped("null-geometry", "have no geometry and were left out", names[missing], source, desk)
-    shapes = _repair_invalid(shapes, missing, names, source, desk)
+    flat = frame.set_geometry(gpd.GeoSeries(shapes, index=frame.index, crs=frame.crs))
+    shapes = _repair_invalid(flat, names, source, desk)
     numbers = [number for kind in kinds for number in TYPE_NUMBERS[kind]]
     wrong = ~missing & ~np.isin(shapely.get_type_id(shapes), numbers)
     if not missing.all() and wrong[~missing].all():
@@ -255,10 +256,12 @@ def row_names(frame: pd.DataFrame, source: Source) -> Any:
     return np.array([f"row {number}" for number in range(1, len(frame) + 1)], dtype=object)
 
 
-def _repair_invalid(shapes: Any, missing: Any, names: Any, source: Source, desk: Desk) -> Any:
-    """Repair invalid shapes, keeping their polygons, and list each."""
-    invalid = ~missing & ~shapely.is_valid(shapes)
-    for row in np.flatnonzero(invalid):
+def _repair_invalid(frame: gpd.GeoDataFrame, names: Any, source: Source, desk: Desk) -> Any:
+    """Repair invalid shapes, keeping their polygons, and list each with its place; return all shapes."""
+    shapes = frame.geometry.to_numpy().copy()
+    invalid = ~shapely.is_missing(shapes) & ~shapely.is_empty(shapes) & ~shapely.is_valid(shapes)
+    places = _places(frame[invalid], source, desk)
+    for row, where in zip(np.flatnonzero(invalid), places, strict=True):
         before = shapes[row]
         mended = (
             _polygons_of(shapely.make_valid(before))
@@ -269,9 +272,26 @@ def _repair_invalid(shapes: Any, missing: Any, names: Any, source: Source, desk:
         message = (
             f"{names[row]}: {reason.lower()}; repaired, area {before.area:.1f} before and {mended.area:.1f} after."
         )
-        desk.note("repair", "invalid-geometry", source, message, cure="Mend it in the source.", feature=str(names[row]))
+        desk.note(
+            "repair",
+            "invalid-geometry",
+            source,
+            message,
+            cure="Mend it in the source.",
+            feature=str(names[row]),
+            geometry=where,
+        )
         shapes[row] = mended
     return shapes
+
+
+def _places(frame: gpd.GeoDataFrame, source: Source, desk: Desk) -> list[Any]:
+    """Return a point of each shape in the result's CRS, None while that is not known."""
+    if frame.empty or desk.crs is None:
+        return [None] * len(frame)
+    points = shapely.centroid(shapely.envelope(frame.geometry.to_numpy()))
+    change = find_change(horizontal(frame.crs)[0], desk.crs, source)
+    return list(points if change is None else shapely.transform(points, change.points))
 
 
 def _polygons_of(shape: Any) -> Any:

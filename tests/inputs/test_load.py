@@ -98,6 +98,7 @@ def test_invalid_null_and_wrong_geometry_is_mended_and_listed(place):
     data, issues = place.load(parcels=frame)
     repairs = {issue.code: issue for issue in issues if issue.severity == "repair"}
     assert repairs["invalid-geometry"].feature == "a"
+    assert repairs["invalid-geometry"].geometry.equals(Point(x + 5, y + 5))
     assert "b" in repairs["null-geometry"].message
     assert data.parcels.index.tolist() == list("acdef")
     # A bow-tie of 10 x 10 m is two triangles of 25 m2.
@@ -116,6 +117,9 @@ def test_slivers_overlaps_and_parts_off_the_ground_are_listed(place):
     assert "e" in said["sliver"]
     assert "a and d (150 m2)" in said["overlap"]
     assert "z" in said["off-ground"]
+    where = {issue.code: issue.geometry for issue in issues if issue.geometry is not None}
+    assert where["overlap"].area == pytest.approx(150)
+    assert where["off-ground"].within(frame.geometry[6])
     assert "f" in said["partly-off-ground"]
     assert data.parcels["ground_fraction"].tolist() == [1, 1, 1, 1, 1, 0.5, 0]
 
