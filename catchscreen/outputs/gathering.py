@@ -82,7 +82,8 @@ def _parcels(found: Findings, storm_id: str) -> gpd.GeoDataFrame:
     water = _water(found, "parcel", storm_id).reindex(parcels.index)
     ranked = found.ranked.parcels.reindex(parcels.index)
     frame = parcels.drop(columns=[*areas.columns, *water.columns, *ranked.columns], errors="ignore")
-    return frame.join(areas).join(water).join(ranked)
+    on_ground = pd.Series(parcels["ground_fraction"] >= 1.0, index=parcels.index, name="is_on_elevation")
+    return frame.join([areas, water, ranked, on_ground])
 
 
 def _subcatchments(found: Findings, storm_id: str) -> gpd.GeoDataFrame:

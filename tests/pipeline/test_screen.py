@@ -47,7 +47,7 @@ def test_every_layer_has_every_column_and_its_id_as_index(which: str, request: p
         assert not layer.geometry or frame.crs == found.crs
 
 
-def test_parcels_keep_their_ids_and_only_the_columns_asked_for(result: Screening, pieces: dict[str, Any]) -> None:
+def test_parcels_keep_only_what_was_asked_for(result: Screening, pieces: dict[str, Any]) -> None:
     assert list(result.parcels.index) == list(pieces["parcels"]["parcel_id"])
     assert list(result.parcels["ward"]) == list(pieces["parcels"]["ward"])
     assert "secret" not in result.parcels.columns
@@ -81,7 +81,7 @@ def test_the_balance_closes_at_every_level(result: Screening) -> None:
 
 
 def test_scores_and_ranks_come_from_the_candidates(result: Screening) -> None:
-    """A parcel's score for a measure is the highest of its candidates', its overall score the higher of its measures'."""
+    """A parcel's score for a measure is the highest of its candidates', overall the higher of its measures'."""
     candidates, parcels = result.candidates, result.parcels
     names = sorted(set(candidates["measure"]))
     assert "permeable_paving" in names
