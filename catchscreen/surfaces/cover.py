@@ -16,6 +16,9 @@ from catchscreen.surfaces.sources import SHARES, TEXTS, gather_features, local_s
 TILE_M = 250.0
 """Ground outside parcels is gathered by squares of this side, so that no surface spans the district."""
 
+REPORTED_M2 = 0.01
+"""Smaller overlaps of parcels are reported as a sum."""
+
 GROUPED = (*TEXTS, "is_adopted", *SHARES)
 
 
@@ -66,7 +69,7 @@ def _disjoint_parcels(data: Inputs, origin: tuple[float, float], run: Run) -> pd
     order = np.lexsort((ids, area))
     own, later, earlier, shared = subtract_earlier(shapes[order])
     for first, second, overlap in zip(earlier, later, shared, strict=True):
-        if overlap > 1e-3:
+        if overlap >= REPORTED_M2:
             run.note(
                 DataIssue(
                     severity="repair",
@@ -78,6 +81,17 @@ def _disjoint_parcels(data: Inputs, origin: tuple[float, float], run: Run) -> pd
                     feature=str(ids[order][second]),
                 )
             )
+    small = shared[shared < REPORTED_M2]
+    if small.sum() > NOTHING_M2 * 1e3:
+        run.note(
+            DataIssue(
+                severity="note",
+                code="parcels_overlap_by_slivers",
+                role="parcels",
+                message=f"{small.size} pairs of parcels share less than {REPORTED_M2} m2, {small.sum():.4f} m2 in all; "
+                "the smaller keeps it",
+            )
+        )
     kept = ~shapely.is_empty(own)
     return pd.DataFrame({"shape": pd.Series(own[kept], dtype=object).to_numpy()}, index=ids[order][kept])
 
