@@ -19,6 +19,15 @@ from catchscreen.inputs.desk import Desk, listed, make_fault, refuse
 
 YES: Final = frozenset({"yes", "y", "true", "t", "1", "1.0", "ja", "oui", "si"})
 NO: Final = frozenset({"no", "n", "false", "f", "0", "0.0", "nein", "non", "nee"})
+ID_NAMES: Final = {
+    "parcels": "parcel_id", "owners": "parcel_id", "renewals": "parcel_id", "buildings": "building_id",
+    "roads": "road_id", "land_cover": "cover_id", "cover_override": "cover_id", "soils": "soil_id", "groundwater": "groundwater_id",
+    "constraints": "constraint_id", "sewer_zones": "zone_id", "storm_overflows": "overflow_id", "outlets": "outlet_id",
+    "watercourses": "watercourse_id", "culverts": "culvert_id", "property_points": "property_id",
+    "social_index": "social_id", "utilities": "utility_id", "trees": "tree_id", "heritage": "heritage_id",
+    "supply_points": "supply_id", "recorded_floods": "flood_id", "evidence": "evidence_id",
+}  # fmt: skip
+"""The id of each vector role."""
 NOTHING: Final = frozenset({"", "nan", "none", "null", "<na>", "na", "n/a", "-", "?", "nat"})
 
 
@@ -92,7 +101,7 @@ def pick_columns(
 
 def _id_names(source: Source) -> set[str]:
     """Return names under which a brief may map the id."""
-    return {f"{source.role.removesuffix('s')}_id", "id", "parcel_id", "zone_id", "overflow_id", "property_id"}
+    return {ID_NAMES.get(source.role, "id"), "id"}
 
 
 def _check_mapping(frame: pd.DataFrame, source: Source, ours: set[str]) -> None:
@@ -192,7 +201,7 @@ def _list_odd(code: str, column: Column, values: Any, what: str, source: Source,
         desk.note("repair", code, source, message, cure=cure)
 
 
-def set_ids(frame: gpd.GeoDataFrame, original: pd.DataFrame, name: str, source: Source, desk: Desk) -> gpd.GeoDataFrame:
+def set_ids(frame: gpd.GeoDataFrame, original: pd.DataFrame, source: Source, desk: Desk) -> gpd.GeoDataFrame:
     """Index a frame by its ids, sorted; ids are made from the place where there are none.
 
     Raises
@@ -200,6 +209,7 @@ def set_ids(frame: gpd.GeoDataFrame, original: pd.DataFrame, name: str, source: 
     InputsAtFault
         When parcels share an id: results could not be told apart.
     """
+    name = ID_NAMES[source.role]
     theirs = source.columns.get(name, source.columns.get("id", name))
     if theirs in original.columns:
         ids = clean_ids(original[theirs])

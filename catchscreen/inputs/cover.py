@@ -60,7 +60,7 @@ def read_roads(source: Source, desk: Desk) -> gpd.GeoDataFrame:
     raw = as_text(layer[theirs]) if theirs in layer.columns else None
     frame = pick_columns(layer, source, desk, ROAD_COLUMNS)
     frame = frame.set_geometry(_widened(frame, raw, source, desk))
-    return note_if_empty(set_ids(frame, layer, "road_id", source, desk), source, desk)
+    return note_if_empty(set_ids(frame, layer, source, desk), source, desk)
 
 
 def _widened(frame: gpd.GeoDataFrame, raw: Any, source: Source, desk: Desk) -> gpd.GeoSeries:
@@ -127,7 +127,7 @@ def read_cover_polygons(source: Source, desk: Desk) -> gpd.GeoDataFrame:
     )
     columns = (cover, words("ground_use", GROUND_USES, otherwise="", also={"parking": "car_park"}), *SHARES)
     frame = pick_columns(layer, source, desk, columns)
-    return note_if_empty(set_ids(frame, layer, "cover_id", source, desk), source, desk)
+    return note_if_empty(set_ids(frame, layer, source, desk), source, desk)
 
 
 def _classes_of(source: Source) -> Mapping[str, str]:

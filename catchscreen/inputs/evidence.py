@@ -82,7 +82,7 @@ def _read_one(source: Source, desk: Desk) -> gpd.GeoDataFrame:
     _one_unit(frame, "groundwater", "m", UNIT_TO_M, source, desk)
     _one_unit(frame, "outfall_level", "m", UNIT_TO_M, source, desk)
     _check_rates(frame, source, desk)
-    return set_ids(frame, layer, "evidence_id", source, desk)
+    return set_ids(frame, layer, source, desk)
 
 
 def _one_unit(

@@ -48,7 +48,7 @@ def read_parcels(desk: Desk) -> gpd.GeoDataFrame:
         names = listed([str(name) for name in layer.columns], 20)
         raise refuse("missing-column", source, f"keep_columns names {listed(missing)}.", f"Columns are: {names}.")
     frame = pick_columns(layer, source, desk, PARCEL_COLUMNS, keep)
-    frame = set_ids(frame, layer, "parcel_id", source, desk)
+    frame = set_ids(frame, layer, source, desk)
     for role, column in (("owners", "owner_class"), ("renewals", "renewal_year")):
         for table in desk.brief.sources_of(role):
             with desk.gathering():

@@ -37,6 +37,7 @@ LAND_USE_WORDS: Final = {
     "road": "highway", "street": "highway", "recreation": "park", "sports": "pitch", "open_space": "open",
 }  # fmt: skip
 
+DECKS: Final = ("concrete", "steel", "light_steel", "timber", "fibre_cement", "asbestos_cement", "unknown")
 UTILITIES: Final = (
     "main_sewer", "sewer", "high_voltage", "low_voltage", "gas_main", "water_main", "telecom", "other",
 )  # fmt: skip
@@ -57,7 +58,6 @@ PARCEL_COLUMNS: Final = (
 class Role:
     """How one plain vector role is read."""
 
-    id_name: str
     kinds: tuple[GeometryKind, ...]
     columns: tuple[Column, ...]
 
@@ -65,24 +65,22 @@ class Role:
 PLAIN_ROLES: Final[Mapping[str, Role]] = MappingProxyType(
     {
         "buildings": Role(
-            "building_id",
             ("polygon",),
             (
                 number("height_m", 0, 400, lengths=True),
                 number("year_built", *YEAR),
                 text("use"),
-                words("deck", ("concrete", "steel", "timber", "unknown"), also={"metal": "steel", "wood": "timber"}),
+                words("deck", DECKS, also={"metal": "steel", "wood": "timber", "asbestos": "asbestos_cement"}),
                 words("ballast", ("gravel", "slabs", "none", "unknown"), also={"paving": "slabs", "pavers": "slabs"}),
                 number("spare_load_kn_m2", 0, 20),
                 number("reroof_year", 1990, 2100),
                 flag("is_listed"),
             ),
         ),
-        "storm_overflows": Role("overflow_id", ("point",), (number("spills_per_year", 0, 400), text("zone_id"))),
-        "outlets": Role("outlet_id", ("point",), ()),
-        "watercourses": Role("watercourse_id", ("line", "polygon"), (text("name"), flag("is_tidal"))),
+        "storm_overflows": Role(("point",), (number("spills_per_year", 0, 400), text("zone_id"))),
+        "outlets": Role(("point",), ()),
+        "watercourses": Role(("line", "polygon"), (text("name"), flag("is_tidal"))),
         "culverts": Role(
-            "culvert_id",
             ("line",),
             (
                 words("kind", ("culvert", "underpass"), otherwise="culvert", also={"bridge": "underpass"}),
@@ -91,10 +89,9 @@ PLAIN_ROLES: Final[Mapping[str, Role]] = MappingProxyType(
                 number("width_m", 0.05, 60),
             ),
         ),
-        "property_points": Role("property_id", ("point",), (text("use"), number("threshold_level_m", -500, 9000))),
-        "social_index": Role("social_id", ("polygon",), (number("social_decile", 1, 10),)),
+        "property_points": Role(("point",), (text("use"), number("threshold_level_m", -500, 9000))),
+        "social_index": Role(("polygon",), (number("social_decile", 1, 10),)),
         "utilities": Role(
-            "utility_id",
             ("line", "polygon"),
             (
                 words("kind", UTILITIES, "other", UTILITY_WORDS),
@@ -103,7 +100,6 @@ PLAIN_ROLES: Final[Mapping[str, Role]] = MappingProxyType(
             ),
         ),
         "trees": Role(
-            "tree_id",
             ("point", "polygon"),
             (
                 number("stem_diameter_mm", 10, 5000),
@@ -112,10 +108,10 @@ PLAIN_ROLES: Final[Mapping[str, Role]] = MappingProxyType(
                 flag("is_protected"),
             ),
         ),
-        "heritage": Role("heritage_id", ("polygon", "point"), (text("kind"), text("name"))),
-        "supply_points": Role("supply_id", ("point",), (text("product"), number("price_per_t", 0, 2000))),
+        "heritage": Role(("polygon", "point"), (text("kind"), text("name"))),
+        "supply_points": Role(("point",), (text("product"), number("price_per_t", 0, 2000))),
         "recorded_floods": Role(
-            "flood_id", ("polygon", "point", "line"), (text("date"), number("depth_m", 0.0, 10), text("source"))
+            ("polygon", "point", "line"), (text("date"), number("depth_m", 0.0, 10), text("source"))
         ),
     }
 )
@@ -166,7 +162,7 @@ def read_plain(role: str, source: Source, desk: Desk) -> gpd.GeoDataFrame:
     frame = pick_columns(layer, source, desk, spec.columns)
     if role == "trees":
         frame["root_radius_m"] = _root_radius(frame)
-    return note_if_empty(set_ids(frame, layer, spec.id_name, source, desk), source, desk)
+    return note_if_empty(set_ids(frame, layer, source, desk), source, desk)
 
 
 def _root_radius(trees: gpd.GeoDataFrame) -> pd.Series:

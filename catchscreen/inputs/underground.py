@@ -83,7 +83,7 @@ def read_soils(source: Source, desk: Desk) -> gpd.GeoDataFrame:
     if unknown:
         message = f"{unknown} of {len(frame)} soils have neither a rate nor a texture that we know."
         desk.note("unknown", "no-rate", source, message, cure="Map infiltration_m_s or texture.")
-    return note_if_empty(set_ids(frame, layer, "soil_id", source, desk), source, desk)
+    return note_if_empty(set_ids(frame, layer, source, desk), source, desk)
 
 
 def _texture_rates(textures: pd.Series[str], source: Source, desk: Desk) -> np.ndarray:
@@ -122,7 +122,7 @@ def read_groundwater(source: Source, ground: GroundTiles | None, grid: Grid | No
         names = listed([str(name) for name in layer.columns], 20)
         cure = f'Map it: columns = {{ depth_m = "..." }}. Columns are: {names}.'
         raise refuse("missing-column", source, "No feature has a depth_m.", cure)
-    return note_if_empty(set_ids(frame, layer, "groundwater_id", source, desk), source, desk)
+    return note_if_empty(set_ids(frame, layer, source, desk), source, desk)
 
 
 def read_constraints(desk: Desk) -> gpd.GeoDataFrame | None:
@@ -161,7 +161,7 @@ def _read_constraint(source: Source, place: int, desk: Desk) -> gpd.GeoDataFrame
         raise refuse("missing-key", source, "Nothing says what kind of constraint this is.", cure)
     frame.loc[frame["kind"] == "", "kind"] = "other"
     frame["source_file"] = source.file or "given in Python"
-    frame = set_ids(frame, layer, "constraint_id", source, desk)
+    frame = set_ids(frame, layer, source, desk)
     frame.index = pd.Index([f"{place:02d}.{name}" for name in frame.index], name="constraint_id", dtype=object)
     return note_if_empty(frame, source, desk)
 
@@ -194,4 +194,4 @@ def read_sewer_zones(source: Source, desk: Desk) -> gpd.GeoDataFrame:
     if len(frame) and not own.all():
         message = f"{int((~own).sum())} of {len(frame)} zones have no capacity of their own and take the default."
         desk.note("unknown", "default-capacity", source, message, cure="Ask the sewerage company; map capacity_mm_h.")
-    return note_if_empty(set_ids(frame, layer, "zone_id", source, desk), source, desk)
+    return note_if_empty(set_ids(frame, layer, source, desk), source, desk)

@@ -16,7 +16,7 @@ import shapely
 from pyogrio.errors import DataLayerError, DataSourceError
 
 from catchscreen.brief_sources import Source, is_pattern, split_zip
-from catchscreen.inputs.columns import as_text, clean_ids
+from catchscreen.inputs.columns import ID_NAMES, as_text, clean_ids
 from catchscreen.inputs.desk import Desk, GeometryKind, listed, refuse
 from catchscreen.inputs.reference import bounds_in, bring_to_result, find_change, horizontal, source_crs
 
@@ -246,11 +246,9 @@ def mend_geometry(
 
 
 def row_names(frame: pd.DataFrame, source: Source) -> Any:
-    """Name the rows for messages: by the id column that the brief maps, else "row 3"."""
-    for name in (
-        *(column for ours, column in source.columns.items() if ours.endswith("_id")),
-        f"{source.role[:-1]}_id",
-    ):
+    """Name the rows for messages: by their id where there is one, else "row 3"."""
+    ours = ID_NAMES.get(source.role, "id")
+    for name in (source.columns.get(ours, ours), source.columns.get("id", "id")):
         if name in frame.columns:
             return as_text(frame[name]).to_numpy(dtype=object)
     return np.array([f"row {number}" for number in range(1, len(frame) + 1)], dtype=object)
