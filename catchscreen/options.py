@@ -5,10 +5,11 @@ The brief is made of these; a stage receives its own and nothing else.
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from itertools import pairwise
-from typing import Annotated, Literal, Self
+from typing import Annotated, Final, Literal, Self
 
-from pydantic import BaseModel, ConfigDict, Field, model_validator
+from pydantic import BaseModel, ConfigDict, Field, ValidationInfo, field_validator, model_validator
 
 Positive = Annotated[float, Field(gt=0)]
 NotNegative = Annotated[float, Field(ge=0)]
@@ -195,13 +196,43 @@ class RainOptions(Options):
         """Refuse a mass curve that does not rise from (0, 0) to (1, 1), and a profile without its curve."""
         curve = self.mass_curve
         if self.profile == "mass_curve" and not curve:
-            raise ValueError("profile = \"mass_curve\" needs mass_curve = [[0, 0], ..., [1, 1]]")
+            raise ValueError('profile = "mass_curve" needs mass_curve = [[0, 0], ..., [1, 1]]')
         if curve and (tuple(curve[0]) != (0.0, 0.0) or tuple(curve[-1]) != (1.0, 1.0)):
             raise ValueError("mass_curve must run from [0, 0] to [1, 1]")
         for before, after in pairwise(curve):
             if after[0] <= before[0] or after[1] < before[1]:
                 raise ValueError("mass_curve must rise: time strictly, depth at least not fall")
         return self
+
+
+DEPRESSIONS_MM: Final = {
+    "roof": 1.0,
+    "asphalt": 1.0,
+    "concrete": 1.0,
+    "block_paving": 1.5,
+    "gravel": 2.0,
+    "mixed_hard": 1.0,
+    "bare_soil": 1.0,
+    "garden": 1.0,
+    "grass": 1.0,
+    "woodland": 1.0,
+    "water": 0.0,
+    "unknown": 1.0,
+}
+DEFICITS: Final = {"dry": 0.8, "normal": 0.5, "wet": 0.1, "baked": 0.8}
+Texture = Literal[
+    "sand",
+    "loamy_sand",
+    "sandy_loam",
+    "loam",
+    "silt_loam",
+    "sandy_clay_loam",
+    "clay_loam",
+    "silty_clay_loam",
+    "sandy_clay",
+    "silty_clay",
+    "clay",
+]
 
 
 class RunoffOptions(Options):
@@ -214,27 +245,15 @@ class RunoffOptions(Options):
     capacity_case: Literal["low", "mid", "high"] = "mid"
     impermeable_case: Literal["low", "mid", "high"] = "mid"
     loss_model: Literal["green_ampt", "curve_number"] = "green_ampt"
-    abstraction_ratio: Literal[0.2, 0.05] = 0.2
-    """Initial abstraction over retention in the curve number; 0.05 also converts the retention."""
+    abstraction_ratio: float = 0.2
+    """Initial abstraction over retention in the curve number: 0.2, or 0.05, which also converts the retention."""
     compaction_factor: Annotated[float, Field(gt=0, le=1)] = 0.5
     """Conductivity of trodden urban ground over that of the soil table (0.2 to 0.5 is common); woodland keeps 1."""
-    default_texture: str = "loam"
+    default_texture: Texture = "loam"
     default_hydrologic_group: Literal["A", "B", "C", "D"] = "C"
-    depression_mm: dict[str, NotNegative] = Field(
-        default_factory=lambda: {
-            "roof": 1.0,
-            "asphalt": 1.0,
-            "concrete": 1.0,
-            "block_paving": 1.5,
-            "gravel": 2.0,
-            "mixed_hard": 1.0,
-            "water": 0.0,
-        }
-    )
-    """Depression store of the impermeable part by cover class (0.5 to 2 mm is common practice); others 1 mm."""
-    deficit_fraction: dict[str, Fraction] = Field(
-        default_factory=lambda: {"dry": 0.8, "normal": 0.5, "wet": 0.1, "baked": 0.8}
-    )
+    depression_mm: dict[str, NotNegative] = Field(default_factory=lambda: dict(DEPRESSIONS_MM))
+    """Depression store of the impermeable part by cover class (0.5 to 2 mm is common practice)."""
+    deficit_fraction: dict[str, Fraction] = Field(default_factory=lambda: dict(DEFICITS))
     """Share of the soil's effective porosity that is empty before the storm, by antecedent state: an assumption."""
     crust_mm: NotNegative = 10.0
     """Baked ground: rain that meets the crust, an assumption."""
@@ -260,6 +279,34 @@ class RunoffOptions(Options):
     soil_index: Annotated[float, Field(gt=0, le=1)] | None = None
     growth_factors: dict[str, Positive] = Field(default_factory=dict)
     """Return period in years -> factor on the mean annual flood, from the local guidance."""
+
+    @field_validator("depression_mm", "deficit_fraction", mode="before")
+    @classmethod
+    def _fill_table(cls, given: object, info: ValidationInfo) -> object:
+        """Let the user give some rows of a table only, and refuse rows that mean nothing."""
+        whole = DEPRESSIONS_MM if info.field_name == "depression_mm" else DEFICITS
+        if not isinstance(given, Mapping):
+            return given
+        if odd := sorted(set(given) - set(whole)):
+            raise ValueError(f"{', '.join(odd)} not known; use {', '.join(whole)}")
+        return {**whole, **given}
+
+    @field_validator("abstraction_ratio")
+    @classmethod
+    def _check_ratio(cls, given: float) -> float:
+        """Refuse ratios for which the curve-number tables were not made."""
+        if given not in {0.2, 0.05}:
+            raise ValueError("must be 0.2 or 0.05")
+        return given
+
+    @field_validator("growth_factors")
+    @classmethod
+    def _check_periods(cls, given: dict[str, float]) -> dict[str, float]:
+        """Refuse growth factors whose key is not a return period."""
+        for key in given:
+            if not key.replace(".", "", 1).isdigit() or float(key) <= 0.0:
+                raise ValueError(f'"{key}" is not a return period in years')
+        return given
 
 
 class MeasureOptions(Options):

@@ -83,6 +83,7 @@ def lay_ground(
     if options.connection_scale != 1.0:
         piped = np.minimum(piped * options.connection_scale, 1.0 - to_ground)
         overland = 1.0 - to_ground - piped
+    _check_shares(area, piped, to_ground, overland)
     known = [str(zone) for zone in zones.index] if zones is not None else []
     zone_ids, zone = number_ids(ledger["zone_id"], known)
     land_ids, land = number_ids(ledger["subcatchment_id"])
@@ -101,6 +102,21 @@ def lay_ground(
         pipe_length_m=_pipe_lengths(zones, zone_ids),
         alike=find_alike(land, zone, loss_class),
     )
+
+
+def _check_shares(area: Floats, *shares: Floats) -> None:
+    """Refuse a ledger that cannot close: unknown or negative areas, shares that do not sum to 1.
+
+    Raises
+    ------
+    ValueError
+        Naming the first row at fault: a mistake of the calling code, not of the user's data.
+    """
+    wrong = ~((area >= 0.0) & (np.abs(np.sum(shares, axis=0) - 1.0) < 1e-6) & (np.min(shares, axis=0) >= 0.0))
+    if wrong.any():
+        raise ValueError(
+            f"ledger row {int(wrong.argmax())}: area or shares of runoff unknown, negative or not summing to 1"
+        )
 
 
 def find_alike(land: Ints, zone: Ints, loss_class: Ints) -> Alike:

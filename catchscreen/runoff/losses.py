@@ -171,7 +171,7 @@ def _describe(table: pd.DataFrame, options: RunoffOptions) -> pd.DataFrame:
                 "suction_mm": suction,
                 "porosity": porosity,
                 "curve_number": curve_number.pervious_number(cover, group),
-                "depression_mm": options.depression_mm.get(cover, 1.0),
+                "depression_mm": options.depression_mm.get(cover, options.depression_mm["unknown"]),
             }
         )
     return pd.concat([table, pd.DataFrame(rows, index=table.index)], axis=1)
@@ -186,7 +186,7 @@ def _parameters(classes: pd.DataFrame, antecedent: str, options: RunoffOptions) 
     out[:, 2] = 1.0 if antecedent == "wet" else 0.0
     out[:, 3] = 1.0 if options.loss_model == "curve_number" else 0.0
     out[:, 4] = classes["conductivity_mm_h"]
-    out[:, 5] = classes["suction_mm"] * classes["porosity"] * options.deficit_fraction.get(antecedent, 0.5)
+    out[:, 5] = classes["suction_mm"] * classes["porosity"] * options.deficit_fraction[antecedent]
     out[:, 6] = curve_number.retention_mm(numbers, options.abstraction_ratio)
     out[:, 7] = options.abstraction_ratio * out[:, 6]
     if antecedent == "baked":

@@ -55,8 +55,8 @@ def prepare_rain(
     Returns
     -------
     Storms
-        With a table or a formula: each return period and duration, now and with both climate uplifts, the sizing storms marked.
-        Without: plain depths in one duration, named as depths, without a return period.
+        With a table or a formula: each return period and duration, now and with both climate uplifts, the sizing storms
+        marked. Without: plain depths in one duration, named as depths, without a return period.
 
     Raises
     ------
@@ -230,7 +230,7 @@ def _shape(
     else:
         blocks = np.full(count, depth / count)
     step = profiles.step_length_min(block, duration, options.longest_step_min)
-    when = climate if climate == "now" else f"{climate}-{uplift:.2f}"
+    when = climate if climate == "now" else f"{climate}-{_two_decimals(uplift)}"
     ending = f"-{season}" if season else ""
     names = (f"1-in-{period:g}", name_duration(duration), _climate_label(climate, uplift), season)
     row: dict[str, object] = {
@@ -247,6 +247,11 @@ def _shape(
     }
     storm_id = f"1in{_padded(period)}-{_padded(duration, 4)}min-{when}{ending}"
     return _Storm(storm_id, row, profiles.spread_blocks(blocks, round(block / step)), step)
+
+
+def _two_decimals(value: float) -> str:
+    """Write a number with two decimals, or with more where it has more, so that ids stay apart."""
+    return f"{value:.2f}" if round(value, 2) == value else f"{value:g}"
 
 
 def _climate_label(climate: str, uplift: float) -> str:

@@ -136,3 +136,9 @@ def test_pieces_are_rebuilt_from_their_class(make_ledger, make_storms, run_ledge
     steps = runs.runoff_steps_mm["S"][runs.loss_class]
     np.testing.assert_allclose(steps.sum(axis=1), runs.runoff_mm["S"])
     assert (steps >= 0.0).all()
+
+
+@pytest.mark.parametrize("wrong", [{"piped_fraction": 0.5}, {"area_m2": np.nan}, {"overland_fraction": np.nan}])
+def test_a_ledger_that_cannot_close_is_refused(wrong, make_ledger, make_storms, run_ledger) -> None:
+    with pytest.raises(ValueError, match="ledger row 1"):
+        run_ledger(make_ledger({}, wrong), make_storms(S=np.ones(3)))

@@ -7,6 +7,7 @@ import pandas as pd
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from pydantic import ValidationError
 from scipy.optimize import brentq
 
 from catchscreen.options import RunoffOptions
@@ -196,3 +197,16 @@ def test_states_move_only_what_they_should() -> None:
     assert (by_state["wet"][:, 5] < by_state["normal"][:, 5]).all()
     assert (by_state["baked"][:, 9] > 0.0).all()
     assert (by_state["dry"][:, 8:] == 0.0).all()
+
+
+def test_tables_of_the_brief_may_be_given_in_part() -> None:
+    """One row of a table changes that row only; a row that means nothing is refused."""
+    options = RunoffOptions(depression_mm={"roof": 0.5})
+    assert (options.depression_mm["roof"], options.depression_mm["gravel"]) == (0.5, 2.0)
+    for wrong in (
+        {"depression_mm": {"rooof": 1.0}},
+        {"deficit_fraction": {"soggy": 0.1}},
+        {"growth_factors": {"x": 1}},
+    ):
+        with pytest.raises(ValidationError):
+            RunoffOptions(**wrong)

@@ -171,8 +171,13 @@ def test_a_short_record_gives_plain_depths() -> None:
 
 
 def test_storms_from_a_record() -> None:
+    """Storms of the fitted table from 3 h up; the gap in the record is counted and shown."""
     run = Run()
-    made = prepare_rain(None, record(), RainOptions(), run)
+    series = record()
+    series.iloc[50:60] = np.nan
+    made = prepare_rain(None, series, RainOptions(), run)
+    gaps = next(issue for issue in run.issues if issue.code == "rain_record_gaps")
+    assert "10 of 105192 steps in 1 gaps, the longest 10 h" in gaps.message
     assert made.storms["duration_min"].min() == 180.0
     assert made.storms["is_sizing"].sum() == 3
     assert any(issue.code == "depths_from_series" for issue in run.issues)
