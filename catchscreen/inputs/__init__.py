@@ -107,11 +107,11 @@ def _read_all(desk: Desk) -> Inputs:
             parcels = _tried(desk, lambda: add_ground_fraction(bare, level, desk))
     layers = _read_roles(desk, found, ground)
     note_absent(desk)
-    desk.stop_if_faults()
-    if ground is None or parcels is None or district is None:
+    if parcels is not None:
+        parcels = join_social_index(parcels, layers["social_index"], desk)
+        note_unknown_columns(parcels, desk)
+    if desk.faults or ground is None or parcels is None or district is None:
         raise InputsAtFault(desk.faults)
-    parcels = join_social_index(parcels, layers["social_index"], desk)
-    note_unknown_columns(parcels, desk)
     return Inputs(ground.grid.crs, ground.grid, ground.ticks, ground.valid, parcels, district, **layers)
 
 

@@ -21,7 +21,8 @@ YES: Final = frozenset({"yes", "y", "true", "t", "1", "1.0", "ja", "oui", "si"})
 NO: Final = frozenset({"no", "n", "false", "f", "0", "0.0", "nein", "non", "nee"})
 ID_NAMES: Final = {
     "parcels": "parcel_id", "owners": "parcel_id", "renewals": "parcel_id", "buildings": "building_id",
-    "roads": "road_id", "land_cover": "cover_id", "cover_override": "cover_id", "soils": "soil_id", "groundwater": "groundwater_id",
+    "roads": "road_id", "land_cover": "cover_id", "cover_override": "cover_id", "soils": "soil_id",
+    "groundwater": "groundwater_id",
     "constraints": "constraint_id", "sewer_zones": "zone_id", "storm_overflows": "overflow_id", "outlets": "outlet_id",
     "watercourses": "watercourse_id", "culverts": "culvert_id", "property_points": "property_id",
     "social_index": "social_id", "utilities": "utility_id", "trees": "tree_id", "heritage": "heritage_id",

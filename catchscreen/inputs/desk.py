@@ -55,17 +55,6 @@ class Desk:
         except InputsAtFault as error:
             self.faults.extend(error.faults)
 
-    def stop_if_faults(self) -> None:
-        """Raise every fault found so far.
-
-        Raises
-        ------
-        InputsAtFault
-            When there is any.
-        """
-        if self.faults:
-            raise InputsAtFault(self.faults)
-
 
 def make_fault(code: str, source: Source, message: str, cure: str, feature: str | None = None) -> Fault:
     """Make a fault that names the source's file and layer and its role as key."""

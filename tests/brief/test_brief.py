@@ -3,10 +3,14 @@
 from __future__ import annotations
 
 import copy
+import json
 import pickle
+import tomllib
 
 import geopandas as gpd
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 from shapely.geometry import box
 
 from catchscreen.brief import Brief
@@ -181,3 +185,29 @@ def test_paths_into_zips_and_patterns_exist(folder):
 def test_every_role_is_an_attribute(folder):
     brief = Brief.from_toml(write(folder, MINIMUM))
     assert all(hasattr(brief, role) for role in ROLES)
+
+
+NAMES = st.text(st.sampled_from("ab_Zé 1-.#[]="), min_size=1, max_size=4)
+VALUES = st.one_of(
+    st.integers(-9, 9).map(str),
+    st.lists(st.integers(0, 9), max_size=3).map(
+        lambda items: "[\n" + "".join(f"  {item}, # [\n" for item in items) + "]"
+    ),
+    st.text("ab'[#= ", max_size=6).map(json.dumps),
+    st.text("ab[=\n", max_size=6).map(lambda text: f'"""{text}"""'),
+)
+
+
+@given(st.dictionaries(NAMES, st.dictionaries(NAMES, VALUES, max_size=3), max_size=3))
+def test_every_key_that_toml_knows_has_the_line_on_which_it_stands(tables):
+    """Names with any sign, values over several lines: each key's line is the one that begins with it."""
+    lines, expected = [], {}
+    for table, keys in tables.items():
+        expected[table,] = len(lines) + 1
+        lines.append(f"[{json.dumps(table, ensure_ascii=False)}]")
+        for key, value in keys.items():
+            expected[table, key] = len(lines) + 1
+            lines.extend(f"{json.dumps(key, ensure_ascii=False)} = {value}".split("\n"))
+    text = "\n".join(lines)
+    assert {name: set(keys) for name, keys in tomllib.loads(text).items()} == {n: set(k) for n, k in tables.items()}
+    assert key_lines(text) == expected

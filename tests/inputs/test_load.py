@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import warnings
+import zipfile
 
 import geopandas as gpd
 import numpy as np
@@ -322,6 +323,17 @@ def test_check_finds_what_load_finds_and_raises_nothing(place):
 def test_reading_stops_when_asked(place):
     with pytest.raises(ScreeningStopped):
         inputs.load(place.brief(), None, Run(cancelled=lambda: True))
+
+
+def test_a_path_with_spaces_and_other_letters(place):
+    town = place.folder / "Åby stad (ny) Ωμέγα"
+    town.mkdir()
+    for path in list(place.folder.glob("*.*")):
+        path.rename(town / path.name)
+    with zipfile.ZipFile(town / "höjd.zip", "w") as archive:
+        archive.write(town / "dtm.tif", "mark nivå.tif")
+    brief = Brief(folder=town, parcels="parcels.gpkg", elevation="höjd.zip", district="district.gpkg")
+    assert inputs.load(brief, None, Run()).ground_valid.all()
 
 
 def test_two_readings_are_the_same(place):

@@ -32,6 +32,25 @@ def test_tiles_equal_the_whole(place, source):
     np.testing.assert_array_equal(place.load(elevation=source)[0].ground_ticks, place.load()[0].ground_ticks)
 
 
+def test_a_virtual_mosaic_equals_its_tiles(place):
+    cut_into_tiles(place, "tiles")
+    sources = "".join(
+        f"<SimpleSource><SourceFilename relativeToVRT='1'>tiles/t{row}_{col}.tif</SourceFilename>"
+        "<SourceBand>1</SourceBand>"
+        f"<SrcRect xOff='0' yOff='0' xSize='30' ySize='25'/><DstRect xOff='{col}' yOff='{row}' xSize='30' ySize='25'/>"
+        "</SimpleSource>"
+        for row in (0, 25)
+        for col in (0, 30)
+    )
+    text = (
+        f"<VRTDataset rasterXSize='60' rasterYSize='50'><SRS>{CRS}</SRS>"
+        f"<GeoTransform>{LEFT}, 1, 0, {TOP}, 0, -1</GeoTransform>"
+        f"<VRTRasterBand dataType='Float32' band='1'>{sources}</VRTRasterBand></VRTDataset>"
+    )
+    (place.folder / "all.vrt").write_text(text, encoding="utf-8")
+    np.testing.assert_array_equal(place.load(elevation="all.vrt")[0].ground_ticks, place.load()[0].ground_ticks)
+
+
 def test_text_grids_with_a_given_system(place):
     cut_into_tiles(place, "asc", ".asc", crs=None)
     with pytest.raises(InputsAtFault, match=r"does not say its coordinate system"):
