@@ -46,14 +46,23 @@ class Column:
     otherwise: str = ""
     low: float = -np.inf
     high: float = np.inf
+    usual: tuple[float, float] = (-np.inf, np.inf)
+    """Outside of this a value is kept but named."""
     lengths: bool = False
     also: Mapping[str, str] = field(default_factory=dict)
     """Their word -> ours, for words that people commonly write."""
 
 
-def number(name: str, low: float = -np.inf, high: float = np.inf, *, lengths: bool = False) -> Column:
+def number(
+    name: str,
+    low: float = -np.inf,
+    high: float = np.inf,
+    *,
+    usual: tuple[float, float] = (-np.inf, np.inf),
+    lengths: bool = False,
+) -> Column:
     """Return a column of numbers within a plausible range; ``lengths`` follow the source's vertical unit."""
-    return Column(name, "number", low=low, high=high, lengths=lengths)
+    return Column(name, "number", low=low, high=high, usual=usual, lengths=lengths)
 
 
 def flag(name: str) -> Column:
@@ -159,7 +168,17 @@ def _numbers(values: Any, column: Column, length: int, source: Source, desk: Des
     outside = (found < column.low) | (found > column.high)
     limits = f"outside {column.low:g} to {column.high:g}"
     _list_odd("implausible-value", column, values[outside], limits, source, desk)
+    note_unusual(column.name, found[~outside], column.usual, source, desk)
     return found.where(~outside).to_numpy(dtype=np.float64)
+
+
+def note_unusual(what: str, values: pd.Series[float], usual: tuple[float, float], source: Source, desk: Desk) -> None:
+    """Name values that are kept but lie outside of what is usual."""
+    odd = values[(values < usual[0]) | (values > usual[1])]
+    if len(odd):
+        span = f"{odd.min():g}" if odd.min() == odd.max() else f"{odd.min():g} to {odd.max():g}"
+        message = f"{what}: {len(odd)} values lie outside the usual {usual[0]:g} to {usual[1]:g}: {span}."
+        desk.note("note", "unusual-value", source, message, cure="Check their unit.")
 
 
 def _flags(values: Any, column: Column, length: int, source: Source, desk: Desk) -> Any:

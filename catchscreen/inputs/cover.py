@@ -47,7 +47,7 @@ ROAD_COLUMNS: Final = (
     words("road_class", ("carriageway", "footway"), otherwise="carriageway", also=ROAD_WORDS),
     flag("is_adopted"),
     number("utility_density", 0, 200),
-    number("width_m", 0.5, 100),
+    number("width_m", 0.5, 100, usual=(2.5, 30)),
     words("cover_class", COVER_CLASSES, otherwise="", also=COVER_WORDS),
     *SHARES,
 )

@@ -14,11 +14,13 @@ import geopandas as gpd
 import pandas as pd
 
 from catchscreen.brief_sources import Source
-from catchscreen.inputs.columns import Column, flag, number, pick_columns, set_ids, text, words
+from catchscreen.inputs.columns import Column, flag, note_unusual, number, pick_columns, set_ids, text, words
 from catchscreen.inputs.desk import Desk, GeometryKind
 from catchscreen.inputs.vector import read_layer
 from catchscreen.units import MM_PER_M
 
+BUILDING_M2: Final = (8.0, 100_000.0)
+CULVERT_M: Final = (3.0, 200.0)
 ROOTS_PER_STEM: Final = 12.0
 LARGEST_ROOT_RADIUS_M: Final = 15.0
 YEAR: Final = (1000.0, 2100.0)
@@ -72,12 +74,12 @@ PLAIN_ROLES: Final[Mapping[str, Role]] = MappingProxyType(
                 text("use"),
                 words("deck", DECKS, also={"metal": "steel", "wood": "timber", "asbestos": "asbestos_cement"}),
                 words("ballast", ("gravel", "slabs", "none", "unknown"), also={"paving": "slabs", "pavers": "slabs"}),
-                number("spare_load_kn_m2", 0, 20),
+                number("spare_load_kn_m2", 0, 20, usual=(0, 5)),
                 number("reroof_year", 1990, 2100),
                 flag("is_listed"),
             ),
         ),
-        "storm_overflows": Role(("point",), (number("spills_per_year", 0, 400), text("zone_id"))),
+        "storm_overflows": Role(("point",), (number("spills_per_year", 0, 400, usual=(0, 150)), text("zone_id"))),
         "outlets": Role(("point",), ()),
         "watercourses": Role(("line", "polygon"), (text("name"), flag("is_tidal"))),
         "culverts": Role(
@@ -111,7 +113,7 @@ PLAIN_ROLES: Final[Mapping[str, Role]] = MappingProxyType(
         "heritage": Role(("polygon", "point"), (text("kind"), text("name"))),
         "supply_points": Role(("point",), (text("product"), number("price_per_t", 0, 2000))),
         "recorded_floods": Role(
-            ("polygon", "point", "line"), (text("date"), number("depth_m", 0.0, 10), text("source"))
+            ("polygon", "point", "line"), (text("date"), number("depth_m", 0.0, 10, usual=(0.02, 3)), text("source"))
         ),
     }
 )
@@ -162,7 +164,16 @@ def read_plain(role: str, source: Source, desk: Desk) -> gpd.GeoDataFrame:
     frame = pick_columns(layer, source, desk, spec.columns)
     if role == "trees":
         frame["root_radius_m"] = _root_radius(frame)
+    _check_sizes(frame, source, desk)
     return note_if_empty(set_ids(frame, layer, source, desk), source, desk)
+
+
+def _check_sizes(frame: gpd.GeoDataFrame, source: Source, desk: Desk) -> None:
+    """Name buildings and culverts of unusual size."""
+    if source.role == "buildings":
+        note_unusual("area in m2", frame.geometry.area, BUILDING_M2, source, desk)
+    elif source.role == "culverts":
+        note_unusual("length in m", frame.geometry.length, CULVERT_M, source, desk)
 
 
 def _root_radius(trees: gpd.GeoDataFrame) -> pd.Series:

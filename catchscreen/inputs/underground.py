@@ -45,10 +45,10 @@ MAP_FACTOR: Final = 3.0
 """A mapped rate without a range is taken as a third to three times its value (our choice: half a decade each way)."""
 
 SOIL_COLUMNS: Final = (
-    number("infiltration_m_s", *RATE_RANGE_M_S),
+    number("infiltration_m_s", *RATE_RANGE_M_S, usual=(0.5 / MM_H_PER_M_S, 120 / MM_H_PER_M_S)),
     number("infiltration_low_m_s", *RATE_RANGE_M_S),
     number("infiltration_high_m_s", *RATE_RANGE_M_S),
-    number("infiltration_mm_h", 0.0, 4e5),
+    number("infiltration_mm_h", 0.0, 4e5, usual=(0.5, 120)),
     text("texture"),
     words("hydrologic_group", ("a", "b", "c", "d"), otherwise=""),
 )
@@ -117,7 +117,7 @@ def read_groundwater(source: Source, ground: GroundTiles | None, grid: Grid | No
         raster = read_levels(source, ground, grid)
         return Raster(raster.grid, raster.values, raster.valid & (raster.values >= 0) & (raster.values <= 200))
     layer = read_layer(source, desk, ("polygon", "point"))
-    frame = pick_columns(layer, source, desk, (number("depth_m", 0, 200, lengths=True), text("season")))
+    frame = pick_columns(layer, source, desk, (number("depth_m", 0, 200, usual=(0, 50), lengths=True), text("season")))
     if len(frame) and frame["depth_m"].isna().all():
         names = listed([str(name) for name in layer.columns], 20)
         cure = f'Map it: columns = {{ depth_m = "..." }}. Columns are: {names}.'

@@ -272,6 +272,20 @@ def test_surveys_answer_in_words_and_kinds_are_known_by_their_common_names(place
     assert found["value"].to_dict() == {"g1": 2.5, "r1": 1.0, "r2": 0.0}
 
 
+def test_unusual_values_are_kept_and_named(place):
+    spills = gpd.GeoDataFrame(
+        {"overflow_id": ["o"], "spills_per_year": [180]}, geometry=[Point(LEFT, TOP - 5)], crs=CRS
+    )
+    hut = gpd.GeoDataFrame({"building_id": ["h"]}, geometry=[box(LEFT, TOP - 2, LEFT + 2, TOP)], crs=CRS)
+    data, issues = place.load(storm_overflows=spills, buildings=hut)
+    assert data.storm_overflows["spills_per_year"].tolist() == [180]
+    said = [issue.message for issue in issues if issue.code == "unusual-value"]
+    assert said == [
+        "area in m2: 1 values lie outside the usual 8 to 100000: 4.",
+        "spills_per_year: 1 values lie outside the usual 0 to 150: 180.",
+    ]
+
+
 def test_roots_reach_twelve_stem_diameters(place):
     """BS 5837, from memory: 12 x 0.5 m is 6 m; 12 x 2 m is capped at 15 m."""
     points = [Point(LEFT + x, TOP - 5) for x in (5, 10, 15)]
