@@ -76,6 +76,11 @@ def whole_years(times: pd.DatetimeIndex, step_h: float) -> tuple[int, int, list[
     return len(ends), int(times.searchsorted(begin)), ends
 
 
+def short_steps(rain_mm: Floats, step_h: float) -> tuple[NDArray[np.bool_], int]:
+    """Return which steps are cut, those with rain and within 12 h after it, and into how many pieces."""
+    return _since_rain(rain_mm) * step_h <= TAIL_H, max(1, round(step_h / SHORT_STEP_H))
+
+
 def plan_steps(times: pd.DatetimeIndex, rain_mm: Floats, potential_mm: Floats, step_h: float) -> StepPlan:
     """Cut a series of even steps into those to execute, and mark them.
 
@@ -102,8 +107,7 @@ def plan_steps(times: pd.DatetimeIndex, rain_mm: Floats, potential_mm: Floats, s
         raise ValueError("the rain series has no whole year after its first, which warms the stores up")
     count = ends[-1]
     rain, potential = rain_mm[:count], potential_mm[:count]
-    pieces = max(1, round(step_h / SHORT_STEP_H))
-    is_short = _since_rain(rain) * step_h <= TAIL_H
+    is_short, pieces = short_steps(rain, step_h)
     cut = np.where(is_short, pieces, 1)
     first = np.concatenate([[0], np.cumsum(cut)])
     parent = np.repeat(np.arange(count), cut)

@@ -44,8 +44,8 @@ def test_annual_split_by_hand(make_stores, months, run):
     """A shower of 10 mm every second day at night, three years; evaporation empties wetting layers in between.
 
     A lined store of 6 mm without outlet is full before the account and sheds everything. With soak 1 mm/h and 9 mm of
-    room nothing is shed: 1 mm goes during the hour of rain. A wetting layer of 0.4 mm, less than the lowest demand of two
-    days, gives all it holds to the air after each shower.
+    room nothing is shed: 1 mm goes during the hour of rain. A wetting layer of 0.4 mm, less than the lowest demand of
+    two days, gives all it holds to the air after each shower.
     """
     rain = _daily_shower(3, 10.0)
     stores = make_stores(void_mm=[6.0, 9.0, 9.0], soak_mean_mm_h=[0.0, 1.0, 1.0], wetting_mm=[0.0, 0.0, 0.4])
