@@ -162,4 +162,4 @@ def test_terms_agree_with_the_integrator(random_stores, weeks):
     assert np.quantile(error.max(axis=1), 0.95) < 0.005
     over = np.abs(found[:, 3] - expected[:, 3])
     assert (over <= np.maximum(0.05 * expected[:, 3], 0.001 * inflow)).all()
-    assert (expected[:, 3] > 0.01 * inflow).sum() > 10
+    assert (expected[:, 3] > 0.01 * inflow).sum() > 5
