@@ -181,7 +181,7 @@ COMMON_GRADES: tuple[GradeRule, ...] = (
         0.0,
         None,
         30.0,
-        title="relief of a hollow with properties in it",
+        title="water kept from a hollow with properties in it",
         source="common practice",
     ),
     GradeRule("slope", "feasibility", "slope_percent", 5.0, 1.0, 50.0, title="slope", source="common practice"),
