@@ -49,6 +49,8 @@ class Column:
     usual: tuple[float, float] = (-np.inf, np.inf)
     """Outside of this a value is kept but named."""
     lengths: bool = False
+    names: tuple[str, ...] = ()
+    """Other names that it commonly has."""
     also: Mapping[str, str] = field(default_factory=dict)
     """Their word -> ours, for words that people commonly write."""
 
@@ -60,9 +62,10 @@ def number(
     *,
     usual: tuple[float, float] = (-np.inf, np.inf),
     lengths: bool = False,
+    names: tuple[str, ...] = (),
 ) -> Column:
     """Return a column of numbers within a plausible range; ``lengths`` follow the source's vertical unit."""
-    return Column(name, "number", low=low, high=high, usual=usual, lengths=lengths)
+    return Column(name, "number", low=low, high=high, usual=usual, lengths=lengths, names=names)
 
 
 def flag(name: str) -> Column:
@@ -96,8 +99,9 @@ def pick_columns(
     _check_mapping(frame, source, {column.name for column in wanted} | desk.kept_columns | _id_names(source))
     picked: dict[str, Any] = {}
     for column in wanted:
-        theirs = source.columns.get(column.name, column.name)
-        values = frame[theirs] if theirs in frame.columns else None
+        mapped = source.columns.get(column.name)
+        names = (mapped,) if mapped is not None else (column.name, *column.names)
+        values = next((frame[name] for name in names if name in frame.columns), None)
         picked[column.name] = _bring(values, column, len(frame), source, desk)
     for name in [*desk.kept_columns, *keep]:
         theirs = source.columns.get(name, name)

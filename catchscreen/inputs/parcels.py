@@ -39,7 +39,7 @@ def read_parcels(desk: Desk) -> gpd.GeoDataFrame:
         When there is none, or two share an id.
     """
     source = desk.brief.parcels
-    layer = read_layer(source, desk, ("polygon",), within_area=False)
+    layer = read_layer(source, desk, ("polygon",), reach_m=np.inf)
     if layer.empty:
         raise refuse("no-features", source, "The layer has no feature.", "Name the layer that holds the parcels.")
     keep = desk.brief.keep_columns
@@ -145,7 +145,7 @@ def read_district(parcels: gpd.GeoDataFrame | None, desk: Desk) -> BaseGeometry 
     """Return the district: as given, else the convex hull of the parcels and 100 m around it."""
     given = desk.brief.sources_of("district")
     if given:
-        layer = read_layer(given[0], desk, ("polygon",), within_area=False)
+        layer = read_layer(given[0], desk, ("polygon",), reach_m=np.inf)
         if layer.empty:
             raise refuse("no-features", given[0], "The layer has no feature.", "Name the layer with the boundary.")
         district = shapely.union_all(layer.geometry.to_numpy())

@@ -11,6 +11,7 @@ from types import MappingProxyType
 from typing import Final
 
 import geopandas as gpd
+import numpy as np
 import pandas as pd
 
 from catchscreen.brief_sources import Source
@@ -62,6 +63,8 @@ class Role:
 
     kinds: tuple[GeometryKind, ...]
     columns: tuple[Column, ...]
+    reach_m: float = 0.0
+    """How far outside the district its features still matter."""
 
 
 PLAIN_ROLES: Final[Mapping[str, Role]] = MappingProxyType(
@@ -81,7 +84,7 @@ PLAIN_ROLES: Final[Mapping[str, Role]] = MappingProxyType(
         ),
         "storm_overflows": Role(("point",), (number("spills_per_year", 0, 400, usual=(0, 150)), text("zone_id"))),
         "outlets": Role(("point",), ()),
-        "watercourses": Role(("line", "polygon"), (text("name"), flag("is_tidal"))),
+        "watercourses": Role(("line", "polygon"), (text("name"), flag("is_tidal")), 1000.0),
         "culverts": Role(
             ("line",),
             (
@@ -92,7 +95,7 @@ PLAIN_ROLES: Final[Mapping[str, Role]] = MappingProxyType(
             ),
         ),
         "property_points": Role(("point",), (text("use"), number("threshold_level_m", -500, 9000))),
-        "social_index": Role(("polygon",), (number("social_decile", 1, 10),)),
+        "social_index": Role(("polygon",), (number("social_decile", 1, 10, names=("decile",)),)),
         "utilities": Role(
             ("line", "polygon"),
             (
@@ -111,7 +114,7 @@ PLAIN_ROLES: Final[Mapping[str, Role]] = MappingProxyType(
             ),
         ),
         "heritage": Role(("polygon", "point"), (text("kind"), text("name"))),
-        "supply_points": Role(("point",), (text("product"), number("price_per_t", 0, 2000))),
+        "supply_points": Role(("point",), (text("product"), number("price_per_t", 0, 2000)), np.inf),
         "recorded_floods": Role(
             ("polygon", "point", "line"), (text("date"), number("depth_m", 0.0, 10, usual=(0.02, 3)), text("source"))
         ),
@@ -160,7 +163,7 @@ def read_plain(role: str, source: Source, desk: Desk) -> gpd.GeoDataFrame:
         When the layer cannot be read or brought over.
     """
     spec = PLAIN_ROLES[role]
-    layer = read_layer(source, desk, spec.kinds)
+    layer = read_layer(source, desk, spec.kinds, reach_m=spec.reach_m)
     frame = pick_columns(layer, source, desk, spec.columns)
     if role == "trees":
         frame["root_radius_m"] = _root_radius(frame)

@@ -14,10 +14,11 @@ import pandas as pd
 import pyogrio
 import shapely
 from pyogrio.errors import DataLayerError, DataSourceError
+from pyproj import CRS
 
 from catchscreen.brief_sources import Source, is_pattern, split_zip
 from catchscreen.inputs.columns import ID_NAMES, as_text, clean_ids
-from catchscreen.inputs.desk import Desk, GeometryKind, listed, refuse
+from catchscreen.inputs.desk import Bounds, Desk, GeometryKind, listed, refuse
 from catchscreen.inputs.reference import bounds_in, bring_to_result, find_change, horizontal, source_crs
 
 VECTOR_SUFFIXES: Final = (
@@ -130,17 +131,17 @@ def _choose_layer(path: str, source: Source, *, needs_geometry: bool) -> str:
     raise refuse("several-layers", source, f"It holds several layers: {listed(names, 12)}.", cure)
 
 
-def read_frame(source: Source, desk: Desk, *, within_area: bool = True) -> gpd.GeoDataFrame:
+def read_frame(source: Source, desk: Desk, *, reach_m: float = 0.0) -> gpd.GeoDataFrame:
     """Read a layer with its own columns, its CRS known, not yet transformed.
 
-    Only features that touch the area are read, when there is one and ``within_area``.
+    Only features within ``reach_m`` of the area are read, once there is one.
     """
     given = source.data is not None
-    frame = _given_frame(source) if given else _read_file(source, desk, within_area=within_area)
+    frame = _given_frame(source, desk, reach_m) if given else _read_file(source, desk, reach_m)
     return gpd.GeoDataFrame(_apply_where(frame, source))
 
 
-def _given_frame(source: Source) -> gpd.GeoDataFrame:
+def _given_frame(source: Source, desk: Desk, reach_m: float) -> gpd.GeoDataFrame:
     """Take a GeoDataFrame given straight in; its named index becomes a column."""
     if not isinstance(source.data, gpd.GeoDataFrame):
         cure = "Give a path or a GeoDataFrame."
@@ -153,10 +154,25 @@ def _given_frame(source: Source) -> gpd.GeoDataFrame:
         frame = frame.reset_index()
     frame = _named_geometry(frame.reset_index(drop=True))
     stored = frame.crs.to_wkt() if frame.crs is not None else None
-    return frame.set_crs(source_crs(stored, source), allow_override=True)
+    crs = source_crs(stored, source)
+    area = _area_for(crs, source, desk, reach_m)
+    frame = frame.set_crs(crs, allow_override=True)
+    if area is None:
+        return frame
+    near = frame.geometry.is_empty | frame.geometry.isna() | frame.geometry.intersects(shapely.box(*area))
+    return gpd.GeoDataFrame(frame[near].reset_index(drop=True))
 
 
-def _read_file(source: Source, desk: Desk, *, within_area: bool) -> gpd.GeoDataFrame:
+def _area_for(crs: CRS, source: Source, desk: Desk, reach_m: float) -> Bounds | None:
+    """Return the bounds in a layer's own system within which it matters; None for all of it."""
+    if desk.area is None or desk.crs is None or not np.isfinite(reach_m):
+        return None
+    left, bottom, right, top = desk.area
+    wider = (left - reach_m, bottom - reach_m, right + reach_m, top + reach_m)
+    return bounds_in(wider, desk.crs, horizontal(crs)[0], source)
+
+
+def _read_file(source: Source, desk: Desk, reach_m: float) -> gpd.GeoDataFrame:
     """Read a layer from its file."""
     path = dataset_path(source)
     layer = _choose_layer(path, source, needs_geometry=True)
@@ -167,9 +183,7 @@ def _read_file(source: Source, desk: Desk, *, within_area: bool) -> gpd.GeoDataF
             warnings.simplefilter("ignore")
             info = pyogrio.read_info(path, layer=layer, **points)
             crs = source_crs(info["crs"], source)
-            bbox = None
-            if within_area and desk.area is not None and desk.crs is not None:
-                bbox = bounds_in(desk.area, desk.crs, horizontal(crs)[0], source)
+            bbox = _area_for(crs, source, desk, reach_m)
             frame = pyogrio.read_dataframe(path, layer=layer, bbox=bbox, **points)
     except (DataSourceError, DataLayerError, shapely.errors.ShapelyError, ValueError) as error:
         if isinstance(error, ValueError) and hasattr(error, "faults"):
@@ -203,7 +217,7 @@ def _apply_where(frame: Any, source: Source) -> Any:
 
 
 def read_layer(
-    source: Source, desk: Desk, kinds: tuple[GeometryKind, ...], *, within_area: bool = True
+    source: Source, desk: Desk, kinds: tuple[GeometryKind, ...], *, reach_m: float = 0.0
 ) -> gpd.GeoDataFrame:
     """Read a layer, mend its geometry and bring it to the result's CRS; rows keep the order of the file.
 
@@ -212,7 +226,7 @@ def read_layer(
     InputsAtFault
         When it cannot be read, has no usable geometry, or cannot be brought over.
     """
-    frame = read_frame(source, desk, within_area=within_area)
+    frame = read_frame(source, desk, reach_m=reach_m)
     frame = mend_geometry(frame, source, desk, kinds)
     return bring_to_result(frame, desk, source)
 

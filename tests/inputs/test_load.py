@@ -286,6 +286,16 @@ def test_unusual_values_are_kept_and_named(place):
     ]
 
 
+def test_what_matters_from_afar_is_read_from_afar(place):
+    quarry = gpd.GeoDataFrame({"product": ["crushed rock"]}, geometry=[Point(LEFT + 30_000, TOP)], crs=CRS)
+    rivers = [LineString([(LEFT + x, TOP), (LEFT + x, TOP - 50)]) for x in (600, 5000)]
+    place.vector("quarry.gpkg", quarry)
+    place.vector("rivers.gpkg", gpd.GeoDataFrame(geometry=rivers, crs=CRS))
+    data, _ = place.load(supply_points="quarry.gpkg", watercourses="rivers.gpkg")
+    assert len(data.supply_points) == 1
+    assert len(data.watercourses) == 1
+
+
 def test_roots_reach_twelve_stem_diameters(place):
     """BS 5837, from memory: 12 x 0.5 m is 6 m; 12 x 2 m is capped at 15 m."""
     points = [Point(LEFT + x, TOP - 5) for x in (5, 10, 15)]
