@@ -20,10 +20,11 @@ from typing import Final, NoReturn
 import typer
 
 from catchscreen.cli.shared_options import Manner
-from catchscreen.cli.speaking import Answer, complain, print_answer, set_up_log
+from catchscreen.cli.speaking import Answer, complain, log, print_answer
 from catchscreen.errors import CatchscreenError, Fault, InputsAtFault, ScreeningStopped
 
 DONE: Final = 0
+USAGE: Final = 2
 AT_FAULT: Final = 3
 FAILED: Final = 4
 
@@ -83,21 +84,16 @@ def run_command(command: str, manner: Manner, work: Callable[[Stop], Answer]) ->
         Always, with the exit code.
     """
     try:
-        handlers = set_up_log(manner)
+        with log(manner):
+            answer, status = _attempt(command, manner, work)
     except OSError as cause:
         complain(f"The log file {manner.log_file} cannot be written: {cause.strerror}. Name another with --log-file.")
-        raise typer.Exit(2) from None
+        raise typer.Exit(USAGE) from None
     try:
-        answer, status = _attempt(command, manner, work)
         print_answer(answer, command, status, manner)
     except BrokenPipeError:
         # The reader of our output went away (as `head` does); say nothing more, not even when Python closes the stream.
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
-        raise typer.Exit(DONE) from None
-    finally:
-        for handler in handlers:
-            logger.removeHandler(handler)
-            handler.close()
     raise typer.Exit(answer.exit_code)
 
 

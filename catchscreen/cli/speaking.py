@@ -82,22 +82,38 @@ def progress_line(manner: Manner) -> Iterator[Progress | None]:
         yield advance
 
 
-def set_up_log(manner: Manner) -> list[logging.Handler]:
-    """Send the package's log to standard error by how much was asked for, and all of it to the log file."""
+@contextmanager
+def log(manner: Manner) -> Iterator[None]:
+    """Send the package's log to standard error by how much was asked for, and all of it to the log file, for a while.
+
+    Raises
+    ------
+    OSError
+        When the log file cannot be written.
+    """
     level = logging.ERROR if manner.quiet else (logging.WARNING, logging.INFO, logging.DEBUG)[min(manner.verbosity, 2)]
     screen = logging.StreamHandler(sys.stderr)
     screen.setLevel(level)
-    screen.setFormatter(logging.Formatter("%(message)s"))
     handlers: list[logging.Handler] = [screen]
     if manner.log_file is not None:
         kept = logging.FileHandler(manner.log_file, mode="w", encoding="utf-8")
         kept.setFormatter(logging.Formatter("%(asctime)s %(levelname)s %(name)s: %(message)s"))
         handlers.append(kept)
-    logger = logging.getLogger("catchscreen")
-    logger.setLevel(logging.DEBUG)
-    for handler in handlers:
-        logger.addHandler(handler)
+    # Warnings of libraries are for the log file: a user can do nothing about them.
+    ours, theirs = logging.getLogger("catchscreen"), logging.getLogger("py.warnings")
+    before = [(logger, logger.level, list(logger.handlers), logger.propagate) for logger in (ours, theirs)]
+    ours.setLevel(logging.DEBUG)
+    ours.handlers += handlers
+    theirs.handlers += handlers[1:] or [logging.NullHandler()]
+    theirs.propagate = False
     logging.captureWarnings(capture=True)
-    logging.getLogger("py.warnings").addHandler(handlers[-1] if manner.log_file else logging.NullHandler())
-    logging.getLogger("py.warnings").propagate = False
-    return handlers
+    try:
+        yield
+    finally:
+        logging.captureWarnings(capture=False)
+        for logger, old_level, old_handlers, propagates in before:
+            logger.setLevel(old_level)
+            logger.handlers[:] = old_handlers
+            logger.propagate = propagates
+        for handler in handlers:
+            handler.close()

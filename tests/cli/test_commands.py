@@ -182,7 +182,20 @@ def test_no_progress_line_and_no_control_characters_where_there_is_no_terminal(r
     assert "\x1b" not in result.stdout
 
 
-def test_logging_is_left_as_it_was(run, engine, brief_file):
-    before = list(logging.getLogger("catchscreen").handlers)
-    run("check", brief_file, "-vv")
-    assert logging.getLogger("catchscreen").handlers == before
+def test_logging_is_left_as_it_was(run, engine, brief_file, tmp_path):
+    loggers = [logging.getLogger(name) for name in ("catchscreen", "py.warnings")]
+    before = [(logger.level, list(logger.handlers), logger.propagate) for logger in loggers]
+    run("check", brief_file, "-vv", "--log-file", tmp_path / "log")
+    assert [(logger.level, list(logger.handlers), logger.propagate) for logger in loggers] == before
+
+
+def test_warnings_of_libraries_go_to_the_log_file_and_not_to_the_user(run, engine, brief_file, tmp_path):
+    import warnings
+
+    engine.during = lambda cancelled: warnings.warn("old way", FutureWarning, stacklevel=1)
+    engine.end = ScreeningStopped("stopped")
+    with warnings.catch_warnings():
+        warnings.simplefilter("always")
+        result = run("screen", brief_file, "--log-file", tmp_path / "log")
+    assert "old way" not in result.stderr
+    assert "old way" in (tmp_path / "log").read_text(encoding="utf-8")

@@ -7,8 +7,12 @@ from pathlib import Path
 
 PACKAGE = Path(__file__).resolve().parents[2] / "catchscreen"
 DOORS = ("inputs/", "outputs/", "cli/", "brief.py")
-NAMED = {"compiled.py": {"read_bytes"}}
-"""The kernels' own text is read to name their cache folder."""
+NAMED = {
+    "compiled.py": {"read_bytes"},
+    "measures/catalogue.py": {"read_text"},
+    "measures/rules.py": {"read_text"},
+}
+"""Files of the package itself: the kernels' text, which names their cache folder, and the measures' tables."""
 
 READING = "open read_text read_bytes read_csv read_file read_dataframe loadtxt genfromtxt fromfile urlopen"
 WRITING = "write_text write_bytes to_file to_csv to_json to_parquet savefig tofile savetxt"
