@@ -1,7 +1,8 @@
 """What the stages hand to each other: frozen records of arrays and frames.
 
 Everywhere: unknown is NaN, NA or "" (never a number that means "none"); frames are sorted by a stable string id that is
-their index; depths mm, areas m2 on plan, volumes m3, rates mm/h or m/s as the name says; geometry is in the result's CRS.
+their index; depths mm, areas m2 on plan, volumes m3, rates mm/h or m/s as the name says; geometry is in the result's
+CRS.
 Column lists below are contracts: a stage may add columns of its own, never rename these.
 """
 
@@ -46,12 +47,14 @@ class Inputs:
     parcels : index parcel_id; land_use, owner_class, renewal_year (float), social_decile (float),
     ground_fraction (share of the parcel on ground with a level; 0: off the raster), keep_columns.
     buildings : index building_id; height_m, year_built, use, deck, ballast, spare_load_kn_m2, reroof_year, is_listed.
-    roads : polygons (lines are widened on reading); road_class ("carriageway" or "footway"), is_adopted, utility_density.
+    roads : polygons (lines are widened on reading); road_class ("carriageway" or "footway"), is_adopted,
+    utility_density.
     land_cover : polygons with cover_class, or a Raster of class codes with ``cover_classes`` code -> class name.
     soils : index soil_id; infiltration_m_s, infiltration_low_m_s, infiltration_high_m_s, texture, hydrologic_group.
     groundwater : depth_m below ground, geometry polygons or points, or a Raster of depth.
     constraints : kind, rule ("gate", "switch", "flag"), reason, source_file.
-    sewer_zones : index zone_id; sewer_kind ("combined", "separate", "none"), outfall, capacity_mm_h (mid; low and high).
+    sewer_zones : index zone_id; sewer_kind ("combined", "separate", "none"), outfall, capacity_mm_h (mid; low and
+    high).
     storm_overflows : index overflow_id; spills_per_year, zone_id. outlets : index outlet_id, points.
     culverts : index culvert_id, lines; kind ("culvert", "underpass"), upstream_level_m, downstream_level_m, width_m.
     property_points : index property_id; use. recorded_floods : date, depth_m. supply_points : product, price_per_t.
@@ -86,7 +89,8 @@ class Inputs:
     recorded_floods: gpd.GeoDataFrame | None = None
     evidence: gpd.GeoDataFrame | None = None
     cover_override: gpd.GeoDataFrame | None = None
-    """The user's own polygons with cover_class (ground_use, piped_fraction, to_ground_fraction), over all other sources."""
+    """The user's own polygons with cover_class (ground_use, piped_fraction, to_ground_fraction), over all other
+    sources."""
     rain_table: pd.DataFrame | None = None
     """Depth [mm]; index duration_min (ascending), columns return period in years (float, ascending)."""
     rain_series: pd.Series | None = None
@@ -102,8 +106,8 @@ class HollowTree:
     parent : number of the hollow that this one merges into when both are full, or -1.
     spills_into : hollow that receives the spill, or -1 for outside.
     spill_ticks, floor_ticks : int64 ticks of 0.1 mm. pass_cell, floor_cell : flat cell numbers.
-    curve_start : (n+1,) offsets into curve_ticks, curve_cells, curve_volume_ticks (cells wet at and below each level, volume
-    in ticks x cells), ascending levels from floor to spill.
+    curve_start : (n+1,) offsets into curve_ticks, curve_cells, curve_volume_ticks (cells wet at and below each level,
+    volume in ticks x cells), ascending levels from floor to spill.
     """
 
     parent: Ints
@@ -122,20 +126,22 @@ class HollowTree:
 class Terrain:
     """The ground made ready, routed and divided.
 
-    conditioned_ticks, filled_ticks : (rows, cols) int32. receiver : (rows, cols) int64 flat cell number of the cell that takes
-    the flow, -1 at outlets and outside. accumulation_cells : (rows, cols) int64, itself counted.
-    subcatchment_label, hollow_label : (rows, cols) int32, row number in ``subcatchments`` / ``hollows`` or -1; the hollow label
-    marks the ground whose water first gathers in that (kept, outermost) hollow, not only its wet cells.
+    conditioned_ticks, filled_ticks : (rows, cols) int32. receiver : (rows, cols) int64 flat cell number of the cell
+    that takes the flow, -1 at outlets and outside. accumulation_cells : (rows, cols) int64, itself counted.
+    subcatchment_label, hollow_label : (rows, cols) int32, row number in ``subcatchments`` / ``hollows`` or -1; the
+    hollow label marks the ground whose water first gathers in that (kept, outermost) hollow, not only its wet cells.
     slope_fraction : (rows, cols) float32, rise over run after Horn, NaN outside.
 
-    subcatchments : index subcatchment_id, polygons; outlet_id, area_m2, cells, mean_slope_fraction, slope_10_85_fraction,
-    longest_path_m, time_of_concentration_min, downstream_id, touches_data_edge, snap_distance_m, snap_area_ratio.
+    subcatchments : index subcatchment_id, polygons; outlet_id, area_m2, cells, mean_slope_fraction,
+    slope_10_85_fraction, longest_path_m, time_of_concentration_min, downstream_id, touches_data_edge, snap_distance_m,
+    snap_area_ratio.
     outlets : index outlet_id, points; subcatchment_id, contributing_area_m2.
     hollows : index hollow_id, polygons at spill level; depth_m, area_m2, volume_m3, spill_level_m, floor_level_m,
     contributing_area_m2, spills_into_id, subcatchment_id, spill_x, spill_y, tree_number.
     flow_paths : index flow_path_id, lines; contributing_area_m2, subcatchment_id.
     edits : index edit_id; kind, level_before_m, level_after_m, cells, source.
-    tree_label : (rows, cols) int32, number in ``hollow_tree`` of the smallest kept hollow in which a cell's water first gathers.
+    tree_label : (rows, cols) int32, number in ``hollow_tree`` of the smallest kept hollow in which a cell's water
+    first gathers.
     """
 
     grid: Grid
@@ -160,17 +166,19 @@ class Terrain:
 class Cover:
     """What lies on the ground, counted once.
 
-    surfaces : index surface_id, polygons (disjoint); parcel_id ("" outside), kind ("roof", "road", "paved", "planted", "water",
-    "unknown"), cover_class, building_id (""), area_m2, impermeable_low_fraction, impermeable_fraction,
+    surfaces : index surface_id, polygons (disjoint); parcel_id ("" outside), kind ("roof", "road", "paved", "planted",
+    "water", "unknown"), cover_class, building_id (""), area_m2, impermeable_low_fraction, impermeable_fraction,
     impermeable_high_fraction, piped_fraction, to_ground_fraction, overland_fraction (of runoff, sum 1), source.
     ledger : one row for each distinct surface x subcatchment x hollow x soil x sewer zone, area_m2; columns surface_id,
-    parcel_id, subcatchment_id, hollow_id, soil_id, zone_id ("" where none or unknown) and the surface's attributes above.
+    parcel_id, subcatchment_id, hollow_id, soil_id, zone_id ("" where none or unknown) and the surface's attributes
+    above.
     Ground outside parcels is in it too: every total of every level is a sum over this frame.
-    patches : index patch_id, polygons; contiguous paved ground or roof of one parcel: parcel_id, ground ("paved", "roof"),
-    cover_class, area_m2, width_m, building_id, slope_fraction, zone_id, soil_id, subcatchment_id, hollow_id (largest share),
-    and for roofs pitch_deg, flat_fraction, plane_error_m, height_m, usable_area_m2, roof_state ("fitted", "unknown"), roof_reason.
-    links : patch_id (receives), surface_id (gives), area_m2, way ("gravity", "roof_pipe"); within one parcel; each surface
-    may be listed for several patches, but runs on to one candidate only.
+    patches : index patch_id, polygons; contiguous paved ground or roof of one parcel: parcel_id, ground ("paved",
+    "roof"), cover_class, area_m2, width_m, building_id, slope_fraction, zone_id, soil_id, subcatchment_id, hollow_id
+    (largest share), and for roofs pitch_deg, flat_fraction, plane_error_m, height_m, usable_area_m2, roof_state
+    ("fitted", "unknown"), roof_reason.
+    links : patch_id (receives), surface_id (gives), area_m2, way ("gravity", "roof_pipe"); within one parcel; each
+    surface may be listed for several patches, but runs on to one candidate only.
     roofs : index building_id, the fitted planes' summary.
     """
 
@@ -204,18 +212,21 @@ class Storms:
 class StormRuns:
     """The water ledger of every storm, closed at every level.
 
-    balance : level ("piece" left out; "parcel", "subcatchment", "sewer_zone", "hollow", "district"), unit_id, storm_id, rain_m3,
-    inflow_m3, sewer_m3, overland_m3, infiltration_m3, evaporation_m3, store_change_m3, held_in_hollows_m3, leaving_m3,
-    residual_m3 (each term summed on its own, never by difference).
+    balance : level ("piece" left out; "parcel", "subcatchment", "sewer_zone", "hollow", "district"), unit_id,
+    storm_id, rain_m3, inflow_m3, sewer_m3, overland_m3, infiltration_m3, evaporation_m3, store_change_m3,
+    held_in_hollows_m3, leaving_m3, residual_m3 (each term summed on its own, never by difference).
     runoff_mm : storm_id -> (ledger rows,) depth that left each piece over the storm; overland_m3 : the same for W.
-    runoff_steps_mm : storm_id -> (loss classes, steps) and ``loss_class`` (ledger rows,) number of each row's class, so that the
-    hydrograph left by any piece can be rebuilt.
-    capture_fraction : storm_id -> (zones, steps) share of the offered water that the zone's sewer takes; ``zones`` the order.
+    runoff_steps_mm : storm_id -> (loss classes, steps) and ``loss_class`` (ledger rows,) number of each row's class,
+    so that the hydrograph left by any piece can be rebuilt.
+    capture_fraction : storm_id -> (zones, steps) share of the offered water that the zone's sewer takes; ``zones`` the
+    order.
     peaks : subcatchment_id, storm_id, overland_peak_l_s, piped_peak_l_s, time_of_peak_min.
-    Also in balance: watercourse_m3 (outlets to a watercourse), passed_on_m3 (run-on and overflow given to other units). In
-    peaks: zone_id (rows with a zone carry the piped peak, rows with a sub-catchment the overland one), rational_check_l_s.
-    critical : level, unit_id, quantity, return_period_years, climate, uplift, season, storm_id, duration_min, value: the worst
-    duration of each target. candidates : store_id, storm_id and the terms of each candidate in the ledger (after runs only).
+    Also in balance: watercourse_m3 (outlets to a watercourse), passed_on_m3 (run-on and overflow given to other
+    units). In peaks: zone_id (rows with a zone carry the piped peak, rows with a sub-catchment the overland one),
+    rational_check_l_s.
+    critical : level, unit_id, quantity, return_period_years, climate, uplift, season, storm_id, duration_min, value:
+    the worst duration of each target. candidates : store_id, storm_id and the terms of each candidate in the ledger
+    (after runs only).
     """
 
     balance: pd.DataFrame
@@ -238,8 +249,8 @@ class Stores:
     host_area_m2, base_area_m2, run_on_area_m2 [m2].
     wetting_mm : depression and wetting layer on top, emptied by evaporation.
     intake_mm_h : rate at which the surface lets water in, clogging already allowed for (inf: no limit).
-    substrate_mm : water held between wilting point and field capacity (green roof); substrate_start_fraction at the storm's
-    start; evaporation_factor : crop factor on potential evaporation.
+    substrate_mm : water held between wilting point and field capacity (green roof); substrate_start_fraction at the
+    storm's start; evaporation_factor : crop factor on potential evaporation.
     void_mm : water that the void store holds when full; sill_mm : part of it below the outlet (retained, not slowed).
     outlet_mm_h : outflow at full head above the sill, outlet_exponent 0.5 (orifice) or 1 (linear); 0 none.
     soak_design_mm_h : q/SF, soak_mean_mm_h : q, both over base. outlet_to : "sewer", "ground", "watercourse".
@@ -263,7 +274,8 @@ class Stores:
     soak_mean_mm_h: Floats
     outlet_to: tuple[str, ...]
     intake_kept_per_year: Floats | None = None
-    """Share of the intake rate that is left after each further year of clogging (continuous run); None: no further clogging."""
+    """Share of the intake rate that is left after each further year of clogging (continuous run); None: no further
+    clogging."""
     depth_mm: Floats = field(default_factory=lambda: np.zeros(0))
     """Catalogue thickness of the store [mm of build-up, not of water]."""
 
@@ -272,8 +284,9 @@ class Stores:
 class RunOn:
     """What runs on to each store in each storm, as the hydrograph left by the surfaces that drain to it.
 
-    class_weight : (stores, loss classes) square metres of each class that drain to the store per square metre of its host, in
-    the order of ``Stores.store_id``. steps_mm : storm_id -> (loss classes, steps) depth that a class sheds in each step.
+    class_weight : (stores, loss classes) square metres of each class that drain to the store per square metre of its
+    host, in the order of ``Stores.store_id``. steps_mm : storm_id -> (loss classes, steps) depth that a class sheds in
+    each step.
     Inflow of a store in a step = rain + sum over classes of class_weight x depth [mm over the host].
     """
 
@@ -287,10 +300,11 @@ class StoreEvents:
 
     events : store_id, storm_id, inflow_m3, soaked_m3, outlet_m3, overflow_m3, evaporation_m3, store_change_m3,
     retained_m3 (soaked + evaporated + kept below the outlet), slowed_m3 (passed through the outlet), greatest_store_mm,
-    half_emptying_h (inf: never), second_storm_overflow_m3, peak_outflow_l_s, residual_m3. Totals are those of the storm itself;
-    retained_m3 and slowed_m3 also follow what stands in the store at its end until it has left. overflow_m3 includes
-    intake_excess_m3 (what the surface did not let in). With the outfall shut: overflow_shut_m3, half_emptying_shut_h,
-    greatest_store_shut_mm, second_storm_overflow_shut_m3. Sorted as the stores, then as the storms.
+    half_emptying_h (inf: never), second_storm_overflow_m3, peak_outflow_l_s, residual_m3. Totals are those of the
+    storm itself; retained_m3 and slowed_m3 also follow what stands in the store at its end until it has left.
+    overflow_m3 includes intake_excess_m3 (what the surface did not let in). With the outfall shut: overflow_shut_m3,
+    half_emptying_shut_h, greatest_store_shut_mm, second_storm_overflow_shut_m3. Sorted as the stores, then as the
+    storms.
     """
 
     events: pd.DataFrame
@@ -300,8 +314,9 @@ class StoreEvents:
 class StoreYears:
     """What each chosen store does over years of rain; empty frames with the reason when no series is given.
 
-    years : index store_id; inflow_m3_yr, to_ground_m3_yr, to_air_m3_yr, outlet_m3_yr, overflow_m3_yr, store_change_m3_yr,
-    retained_fraction, slowed_fraction, first_5mm_summer_fraction, first_5mm_winter_fraction, dry_stress_days_yr.
+    years : index store_id; inflow_m3_yr, to_ground_m3_yr, to_air_m3_yr, outlet_m3_yr, overflow_m3_yr,
+    store_change_m3_yr, retained_fraction, slowed_fraction, first_5mm_summer_fraction, first_5mm_winter_fraction,
+    dry_stress_days_yr.
     """
 
     years: pd.DataFrame
@@ -313,8 +328,10 @@ class GradeRule:
     """How one column becomes a grade from 0 to 1, as data of a measure.
 
     zero_at, one_at : values of the column that give 0 and 1; ``one_at`` None means the district's 95th percentile.
-    scale "log": even steps of ratio. classes : for a text column, the grade of each class (then zero_at, one_at are None).
-    when_unknown : "median" (of the known sites) or a fixed grade; a criterion unknown for every site is dropped for all.
+    scale "log": even steps of ratio. classes : for a text column, the grade of each class (then zero_at, one_at are
+    None).
+    when_unknown : "median" (of the known sites) or a fixed grade; a criterion unknown for every site is dropped for
+    all.
     ``index`` says which of the three indices it belongs to, ``weight`` its share in the measure's table.
     """
 
@@ -336,11 +353,14 @@ class GradeRule:
 class Proposals:
     """What the measures propose before any store is run.
 
-    hosts : index candidate_id, host polygons (null where cover is unknown); parcel_id, patch_id, measure, ground, host_area_m2,
-    host_area_low_m2, host_area_high_m2, run_on_area_m2 (gravity-fed), site columns that the measure asked for.
-    options : index option_id (candidate_id + "." + variant); candidate_id, measure, variant, admissible (bool), gates, switches,
-    flags, unknowns (each a text, "; " between), reason, base_area_m2, q_m_s, q_source, safety_factor, is_unproven.
-    grades : index option_id; the site columns behind the grades as they are (ranking turns them into 0..1 by grade_rules).
+    hosts : index candidate_id, host polygons (null where cover is unknown); parcel_id, patch_id, measure, ground,
+    host_area_m2, host_area_low_m2, host_area_high_m2, run_on_area_m2 (gravity-fed), site columns that the measure
+    asked for.
+    options : index option_id (candidate_id + "." + variant); candidate_id, measure, variant, admissible (bool), gates,
+    switches, flags, unknowns (each a text, "; " between), reason, base_area_m2, q_m_s, q_source, safety_factor,
+    is_unproven.
+    grades : index option_id; the site columns behind the grades as they are (ranking turns them into 0..1 by
+    grade_rules).
     run_on : candidate_id, surface_id, area_m2 taken, fraction of the surface taken, way (each m2 in one patch's list;
     candidates that are alternatives on one patch share it).
     set_aside : parcel_id, measure, reason: parcels without candidate, and why.
@@ -363,7 +383,8 @@ class Proposals:
 class Sizes:
     """The store chosen for each option.
 
-    stores : one per option, its ``store_id`` that of the trial chosen. storms : ``Storms.storms``, for what comes later.
+    stores : one per option, its ``store_id`` that of the trial chosen. storms : ``Storms.storms``, for what comes
+    later.
     options : index option_id; store_id, store_depth_mm, storm_id (the sizing storm that asks most), passes_sizing_storm
     (bool), overflow_m3 in that storm, size_reason in plain words.
     """
@@ -377,8 +398,8 @@ class Sizes:
 class Ranking:
     """The order of candidates and parcels.
 
-    candidates : index candidate_id; chosen option, benefit_index, feasibility_index, delivery_index (0..100), score, rank,
-    standing (null until drawn), reasons_for, reasons_against, unknowns, next_check.
+    candidates : index candidate_id; chosen option, benefit_index, feasibility_index, delivery_index (0..100), score,
+    rank, standing (null until drawn), reasons_for, reasons_against, unknowns, next_check.
     parcels : index parcel_id; for each measure score_<measure>, rank_<measure>, best_<measure>; score, rank, standing,
     best_candidate, reasons, no_candidate_reason.
     weights : index, criterion, weight, used_weight, state ("used", "dropped: no data for any site").
@@ -388,6 +409,7 @@ class Ranking:
     parcels: pd.DataFrame
     weights: pd.DataFrame
     option_scores: pd.DataFrame = field(default_factory=pd.DataFrame)
-    """Index option_id; is_chosen, the three indices, score, and the results behind them, for every option that can be built."""
+    """Index option_id; is_chosen, the three indices, score, and the results behind them, for every option that can be
+    built."""
     grades: pd.DataFrame = field(default_factory=pd.DataFrame)
     """candidate_id, option_id, criterion, column, value, grade (0..1), state ("known", "unknown: median", ...)."""
