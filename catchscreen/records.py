@@ -2,8 +2,7 @@
 
 Everywhere: unknown is NaN, NA or "" (never a number that means "none"); frames are sorted by a stable string id that is
 their index; depths mm, areas m2 on plan, volumes m3, rates mm/h or m/s as the name says; geometry is in the result's
-CRS.
-Column lists below are contracts: a stage may add columns of its own, never rename these.
+CRS. Column lists below are contracts: a stage may add columns of its own, never rename these.
 """
 
 from __future__ import annotations
@@ -44,17 +43,15 @@ class Inputs:
     A layer that was not given is None: its meaning is "unknown", never "clear".
 
     ground_ticks : (rows, cols) int32, ground level in ticks of 0.1 mm; ground_valid : bool, False outside and in holes.
-    parcels : index parcel_id; land_use, owner_class, renewal_year (float), social_decile (float),
-    ground_fraction (share of the parcel on ground with a level; 0: off the raster), keep_columns.
+    parcels : index parcel_id; land_use, owner_class, renewal_year (float), social_decile (float), ground_fraction
+    (share of the parcel on ground with a level; 0: off the raster), keep_columns.
     buildings : index building_id; height_m, year_built, use, deck, ballast, spare_load_kn_m2, reroof_year, is_listed.
-    roads : polygons (lines are widened on reading); road_class ("carriageway" or "footway"), is_adopted,
-    utility_density.
+    roads : polygons (lines get a width); road_class ("carriageway" or "footway"), is_adopted, utility_density.
     land_cover : polygons with cover_class, or a Raster of class codes with ``cover_classes`` code -> class name.
     soils : index soil_id; infiltration_m_s, infiltration_low_m_s, infiltration_high_m_s, texture, hydrologic_group.
     groundwater : depth_m below ground, geometry polygons or points, or a Raster of depth.
     constraints : kind, rule ("gate", "switch", "flag"), reason, source_file.
-    sewer_zones : index zone_id; sewer_kind ("combined", "separate", "none"), outfall, capacity_mm_h (mid; low and
-    high).
+    sewer_zones : index zone_id; sewer_kind ("combined", "separate", "none"), outfall, capacity_mm_h (mid, low, high).
     storm_overflows : index overflow_id; spills_per_year, zone_id. outlets : index outlet_id, points.
     culverts : index culvert_id, lines; kind ("culvert", "underpass"), upstream_level_m, downstream_level_m, width_m.
     property_points : index property_id; use. recorded_floods : date, depth_m. supply_points : product, price_per_t.
@@ -89,8 +86,7 @@ class Inputs:
     recorded_floods: gpd.GeoDataFrame | None = None
     evidence: gpd.GeoDataFrame | None = None
     cover_override: gpd.GeoDataFrame | None = None
-    """The user's own polygons with cover_class (ground_use, piped_fraction, to_ground_fraction), over all other
-    sources."""
+    """The user's own polygons with cover_class (ground_use, piped_fraction, to_ground_fraction); they win."""
     rain_table: pd.DataFrame | None = None
     """Depth [mm]; index duration_min (ascending), columns return period in years (float, ascending)."""
     rain_series: pd.Series | None = None
@@ -140,8 +136,7 @@ class Terrain:
     contributing_area_m2, spills_into_id, subcatchment_id, spill_x, spill_y, tree_number.
     flow_paths : index flow_path_id, lines; contributing_area_m2, subcatchment_id.
     edits : index edit_id; kind, level_before_m, level_after_m, cells, source.
-    tree_label : (rows, cols) int32, number in ``hollow_tree`` of the smallest kept hollow in which a cell's water
-    first gathers.
+    tree_label : (rows, cols) int32, number in ``hollow_tree`` of the smallest kept hollow that a cell's water first gathers in.
     """
 
     grid: Grid
@@ -171,8 +166,7 @@ class Cover:
     impermeable_high_fraction, piped_fraction, to_ground_fraction, overland_fraction (of runoff, sum 1), source.
     ledger : one row for each distinct surface x subcatchment x hollow x soil x sewer zone, area_m2; columns surface_id,
     parcel_id, subcatchment_id, hollow_id, soil_id, zone_id ("" where none or unknown) and the surface's attributes
-    above.
-    Ground outside parcels is in it too: every total of every level is a sum over this frame.
+    above. Ground outside parcels is in it too: every total of every level is a sum over this frame.
     patches : index patch_id, polygons; contiguous paved ground or roof of one parcel: parcel_id, ground ("paved",
     "roof"), cover_class, area_m2, width_m, building_id, slope_fraction, zone_id, soil_id, subcatchment_id, hollow_id
     (largest share), and for roofs pitch_deg, flat_fraction, plane_error_m, height_m, usable_area_m2, roof_state
@@ -212,21 +206,18 @@ class Storms:
 class StormRuns:
     """The water ledger of every storm, closed at every level.
 
-    balance : level ("piece" left out; "parcel", "subcatchment", "sewer_zone", "hollow", "district"), unit_id,
-    storm_id, rain_m3, inflow_m3, sewer_m3, overland_m3, infiltration_m3, evaporation_m3, store_change_m3,
-    held_in_hollows_m3, leaving_m3, residual_m3 (each term summed on its own, never by difference).
+    balance : level ("piece" left out; "parcel", "subcatchment", "sewer_zone", "hollow", "district"), unit_id, storm_id,
+    rain_m3, inflow_m3, sewer_m3, overland_m3, infiltration_m3, evaporation_m3, store_change_m3, held_in_hollows_m3,
+    leaving_m3, residual_m3 (each term summed on its own, never by difference).
     runoff_mm : storm_id -> (ledger rows,) depth that left each piece over the storm; overland_m3 : the same for W.
-    runoff_steps_mm : storm_id -> (loss classes, steps) and ``loss_class`` (ledger rows,) number of each row's class,
-    so that the hydrograph left by any piece can be rebuilt.
-    capture_fraction : storm_id -> (zones, steps) share of the offered water that the zone's sewer takes; ``zones`` the
-    order.
-    peaks : subcatchment_id, storm_id, overland_peak_l_s, piped_peak_l_s, time_of_peak_min.
-    Also in balance: watercourse_m3 (outlets to a watercourse), passed_on_m3 (run-on and overflow given to other
-    units). In peaks: zone_id (rows with a zone carry the piped peak, rows with a sub-catchment the overland one),
-    rational_check_l_s.
+    runoff_steps_mm : storm_id -> (loss classes, steps) and ``loss_class`` (ledger rows,) number of each row's class, so
+    that the hydrograph left by any piece can be rebuilt.
+    capture_fraction : storm_id -> (zones, steps) share of the offered water that the sewer takes; ``zones`` the order.
+    peaks : subcatchment_id, storm_id, overland_peak_l_s, piped_peak_l_s, time_of_peak_min. Also in balance:
+    watercourse_m3 (outlets to a watercourse), passed_on_m3 (run-on and overflow given to other units). In peaks:
+    zone_id (rows with a zone carry the piped peak, rows with a sub-catchment the overland one), rational_check_l_s.
     critical : level, unit_id, quantity, return_period_years, climate, uplift, season, storm_id, duration_min, value:
-    the worst duration of each target. candidates : store_id, storm_id and the terms of each candidate in the ledger
-    (after runs only).
+    the worst duration of each target. candidates : store_id, storm_id, each candidate's terms in the ledger (after).
     """
 
     balance: pd.DataFrame
@@ -286,8 +277,7 @@ class RunOn:
 
     class_weight : (stores, loss classes) square metres of each class that drain to the store per square metre of its
     host, in the order of ``Stores.store_id``. steps_mm : storm_id -> (loss classes, steps) depth that a class sheds in
-    each step.
-    Inflow of a store in a step = rain + sum over classes of class_weight x depth [mm over the host].
+    each step. Inflow of a store in a step = rain + sum over classes of class_weight x depth [mm over the host].
     """
 
     class_weight: Floats
@@ -300,11 +290,10 @@ class StoreEvents:
 
     events : store_id, storm_id, inflow_m3, soaked_m3, outlet_m3, overflow_m3, evaporation_m3, store_change_m3,
     retained_m3 (soaked + evaporated + kept below the outlet), slowed_m3 (passed through the outlet), greatest_store_mm,
-    half_emptying_h (inf: never), second_storm_overflow_m3, peak_outflow_l_s, residual_m3. Totals are those of the
-    storm itself; retained_m3 and slowed_m3 also follow what stands in the store at its end until it has left.
-    overflow_m3 includes intake_excess_m3 (what the surface did not let in). With the outfall shut: overflow_shut_m3,
-    half_emptying_shut_h, greatest_store_shut_mm, second_storm_overflow_shut_m3. Sorted as the stores, then as the
-    storms.
+    half_emptying_h (inf: never), second_storm_overflow_m3, peak_outflow_l_s, residual_m3. Totals are those of the storm
+    itself; retained_m3 and slowed_m3 also follow what stands in the store at its end until it has left. overflow_m3
+    includes intake_excess_m3 (what the surface did not let in). With the outfall shut: overflow_shut_m3,
+    half_emptying_shut_h, greatest_store_shut_mm, second_storm_overflow_shut_m3. Sorted by store, then storm.
     """
 
     events: pd.DataFrame
@@ -328,11 +317,9 @@ class GradeRule:
     """How one column becomes a grade from 0 to 1, as data of a measure.
 
     zero_at, one_at : values of the column that give 0 and 1; ``one_at`` None means the district's 95th percentile.
-    scale "log": even steps of ratio. classes : for a text column, the grade of each class (then zero_at, one_at are
-    None).
+    scale "log": even steps of ratio. classes : for a text column, each class's grade (zero_at, one_at are None).
     when_unknown : "median" (of the known sites) or a fixed grade; a criterion unknown for every site is dropped for
-    all.
-    ``index`` says which of the three indices it belongs to, ``weight`` its share in the measure's table.
+    all. ``index`` says which of the three indices it belongs to, ``weight`` its share in the measure's table.
     """
 
     name: str
@@ -354,13 +341,11 @@ class Proposals:
     """What the measures propose before any store is run.
 
     hosts : index candidate_id, host polygons (null where cover is unknown); parcel_id, patch_id, measure, ground,
-    host_area_m2, host_area_low_m2, host_area_high_m2, run_on_area_m2 (gravity-fed), site columns that the measure
-    asked for.
+    host_area_m2, host_area_low_m2, host_area_high_m2, run_on_area_m2 (gravity-fed), site columns asked for.
     options : index option_id (candidate_id + "." + variant); candidate_id, measure, variant, admissible (bool), gates,
     switches, flags, unknowns (each a text, "; " between), reason, base_area_m2, q_m_s, q_source, safety_factor,
     is_unproven.
-    grades : index option_id; the site columns behind the grades as they are (ranking turns them into 0..1 by
-    grade_rules).
+    grades : index option_id; the site columns behind the grades (ranking turns them into 0..1 by grade_rules).
     run_on : candidate_id, surface_id, area_m2 taken, fraction of the surface taken, way (each m2 in one patch's list;
     candidates that are alternatives on one patch share it).
     set_aside : parcel_id, measure, reason: parcels without candidate, and why.
