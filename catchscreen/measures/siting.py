@@ -86,6 +86,7 @@ def _describe_site(
     people.add_ground_use(hosts, data)
     people.add_obstacles(hosts, data, matches, options)
     people.add_supply(hosts, data, options)
+    hosts = hosts.copy()  # in one piece again, after so many new columns
     add_roofs(hosts, data, matches, options)
     water.add_sewers(hosts, data, matches)
     water.add_hollows(hosts, data, land)

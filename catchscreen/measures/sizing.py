@@ -13,6 +13,7 @@ from catchscreen.measures.contract import Measure, Variant
 from catchscreen.measures.variants import slope_store_fraction
 from catchscreen.options import MeasureOptions
 from catchscreen.records import Floats, Proposals, Sizes, StoreEvents, Stores, Storms
+from catchscreen.units import mm_h_from_m_s
 
 STORE_COLUMNS = (
     "wetting_mm",
@@ -51,6 +52,22 @@ def store_trials(proposals: Proposals, options: MeasureOptions) -> Stores:
     return make_stores(trials)
 
 
+def quick_depth_mm(
+    ratio: float, rain_mm: float, duration_h: float, q_m_s: float, safety_factor: float, void_fraction: float
+) -> float:
+    """Give the depth of a plane soaking store for a uniform storm by the hand formula, as a check on the run.
+
+    h = (D / n) (R i - q / SF), not below zero, with R the drained area over the base area.
+
+    Examples
+    --------
+    >>> [round(quick_depth_mm(3.0, 30.0, 1.0, 2e-5, factor, 0.3)) for factor in (1.0, 2.0, 5.0)]
+    [60, 180, 252]
+    """
+    rate_mm_h = ratio * rain_mm / duration_h - mm_h_from_m_s(q_m_s) / safety_factor
+    return max(0.0, duration_h / void_fraction * rate_mm_h)
+
+
 def make_stores(trials: pd.DataFrame) -> Stores:
     """Turn a frame (index store_id) into the record of arrays."""
     arrays: dict[str, Floats] = {
@@ -69,7 +86,7 @@ def make_stores(trials: pd.DataFrame) -> Stores:
 
 
 def choose_size(
-    _proposals: Proposals, trials: Stores, events: StoreEvents, storms: Storms, options: MeasureOptions
+    proposals: Proposals, trials: Stores, events: StoreEvents, storms: Storms, options: MeasureOptions
 ) -> Sizes:
     """Choose the smallest catalogue depth that takes every sizing storm without overflow, else the deepest.
 
@@ -90,12 +107,14 @@ def choose_size(
     place = pd.Series(np.arange(len(trials.store_id)), index=pd.Index(trials.store_id))
     frame = pd.DataFrame(
         {
-            "store_id": trials.store_id,
-            "option_id": trials.option_id,
+            "store_id": np.array(trials.store_id, dtype=object),
+            "option_id": np.array(trials.option_id, dtype=object),
             "depth_mm": trials.depth_mm,
             "host_area_m2": trials.host_area_m2,
         }
     )
+    # A district without any trial has frames without rows, and those have no type of their own.
+    run = run.assign(store_id=run["store_id"].astype(object), storm_id=run["storm_id"].astype(object))
     if "intake_excess_m3" not in run:
         run = run.assign(intake_excess_m3=0.0)
     run = run.assign(over_the_top_m3=(run["overflow_m3"] - run["intake_excess_m3"]).clip(lower=0.0))
@@ -116,7 +135,9 @@ def choose_size(
     chosen = pd.concat([passing, deepest[~deepest["option_id"].isin(passing["option_id"])]])
     chosen = chosen.set_index("option_id").sort_index()
     rows = place.reindex(chosen["store_id"]).to_numpy(np.int64)
-    return Sizes(_pick(trials, rows), _sized_columns(chosen), storms.storms)
+    sized = _sized_columns(chosen)
+    sized["quick_depth_mm"] = _quick_depths(proposals, chosen.index, storms.storms.loc[list(wanted)])
+    return Sizes(_pick(trials, rows), sized, storms.storms)
 
 
 def _trial(
@@ -159,6 +180,27 @@ def _store_fraction(own: pd.DataFrame, depth: float, options: MeasureOptions) ->
 def _no_trial() -> pd.DataFrame:
     columns = [*STORE_COLUMNS, "host_area_m2", "base_area_m2", "run_on_area_m2", "outlet_to", "option_id", "depth_mm"]
     return pd.DataFrame(columns=columns, index=pd.Index([], name="store_id", dtype=object))
+
+
+def _quick_depths(proposals: Proposals, index: pd.Index, storms: pd.DataFrame) -> pd.Series:
+    """Give the hand formula's depth over the sizing storms for options that only soak; NaN for the others."""
+    voids = {(m.name, v.name): v.void_fraction for m in proposals.measures for v in m.variants}
+    options = proposals.options.loc[index]
+    depths = []
+    for measure, variant, soaks, ratio, rate in zip(
+        options["measure"],
+        options["variant"],
+        options["soaks"],
+        options["drained_to_base_ratio"],
+        options["q_design_m_s"],
+        strict=True,
+    ):
+        known = soaks == "all" and np.isfinite(ratio) and np.isfinite(rate)
+        storms_of = zip(storms["depth_mm"], storms["duration_min"], strict=True) if known else ()
+        void = voids[(measure, variant)]
+        tried = [quick_depth_mm(ratio, rain, minutes / 60.0, rate, 1.0, void) for rain, minutes in storms_of]
+        depths.append(max(tried, default=np.nan))
+    return pd.Series(depths, index=index, dtype=float)
 
 
 def _pick(stores: Stores, rows: np.ndarray) -> Stores:

@@ -78,7 +78,7 @@ def rank(  # noqa: PLR0913, PLR0917 (the story's last stage reads what all the o
     weights = pd.concat([part[1] for part in parts], ignore_index=True)
     _note_dropped(weights[weights["measure"].isin(set(facts["measure"]))], run)
     candidates = _rank_candidates(proposals, scored)
-    scored["is_chosen"] = scored.index.isin(set(candidates["option_id"].dropna()))
+    scored = scored.copy().assign(is_chosen=scored.index.isin(set(candidates["option_id"].dropna())))
     grades = pd.concat([part[2] for part in parts], ignore_index=True)
     return Ranking(
         candidates=candidates,

@@ -30,12 +30,12 @@ def weighted_product(values: Floats, weights: Floats) -> Floats:
 
 
 def weighted_mean(grades: Floats, weights: Floats) -> Floats:
-    """Give the weighted mean of each row over the columns whose weight is not zero; NaN where there is none."""
+    """Give the weighted mean of each row of grades (0..1) over the columns that weigh; NaN where there is none."""
     total = weights.sum()
     if total <= 0.0:
         return np.full(len(grades), np.nan)
     used = weights > 0.0
-    return np.asarray(grades[:, used] @ (weights[used] / total))
+    return np.asarray(np.clip(grades[:, used] @ (weights[used] / total), 0.0, 1.0))
 
 
 def check_weights(rules: dict[str, tuple[GradeRule, ...]], options: RankingOptions) -> None:

@@ -292,6 +292,10 @@ def make_inputs(grid, **layers):
 @pytest.fixture
 def layers():
     """Return the optional layers of the full district."""
+    return make_layers()
+
+
+def make_layers():
     soils = _frame(
         "soil_id",
         [
@@ -344,3 +348,19 @@ def run():
 def make_district(grid):
     """Return a maker of districts with the layers that a test wants."""
     return lambda **layers: (make_inputs(grid, **layers), make_terrain(grid), make_cover())
+
+
+@pytest.fixture(scope="session")
+def proposals(grid):
+    """Return what is proposed for the full district with default options; tests only read it."""
+    from catchscreen.measures import open_measures, propose
+
+    options = MeasureOptions()
+    data = make_inputs(grid, **make_layers())
+    return propose(data, make_terrain(grid), make_cover(), open_measures(options), options, Run())
+
+
+@pytest.fixture(scope="module")
+def full_district(grid):
+    """Return the full district; tests of a module share it and only read it."""
+    return make_inputs(grid, **make_layers()), make_terrain(grid), make_cover()
