@@ -299,9 +299,8 @@ def main() -> None:
             print(json.dumps(line))
         else:
             rate = int(str(line["rate_per_s"])) / 1e6
-            print(
-                f"{line['case']}: ours {line['ours_s']} s, numpy {line['peer_s']} s, ratio {line['ratio']}, {rate:.0f} M/s"
-            )
+            times = f"ours {line['ours_s']} s, numpy {line['peer_s']} s, ratio {line['ratio']}"
+            print(f"{line['case']}: {times}, {rate:.0f} million store-steps a second")
 
 
 if __name__ == "__main__":
