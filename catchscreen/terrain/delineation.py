@@ -57,7 +57,7 @@ def delineate(data: Inputs, options: TerrainOptions, run: Run) -> Terrain:
         filled_ticks=np.where(data.ground_valid, unframe(routing.filled), ground),
         valid=data.ground_valid,
         receiver=routing.receivers(),
-        accumulation_cells=np.ascontiguousarray(routing.total[1:-1, 1:-1]),
+        accumulation_cells=routing.total[1:-1, 1:-1].astype(np.int64),
         subcatchment_label=unframe(division.label),
         hollow_label=hollow_label,
         slope_fraction=slope,

@@ -219,7 +219,7 @@ def _upstream(routing: Routing, hollows: Hollows, numbers: Ints) -> Ints:
     owner = np.full(graph.place.size + 1, -1, dtype=np.int64)
     owner[graph.exit_pass] = np.arange(graph.closed)
     basin = owner[hollows.merging.exit_pass[hollows.kept[numbers]]]
-    return routing.total.ravel()[routing.pass_cell[basin]]
+    return routing.total.ravel()[routing.pass_cell[basin]].astype(np.int64)
 
 
 def _wet_label(hollows: Hollows, routing: Routing, row_of: NDArray[np.int32]) -> NDArray[np.int32]:

@@ -24,6 +24,7 @@ from catchscreen.terrain._kernels.directions import COL_STEP, LOWEST, OUTLET, PI
 from catchscreen.terrain._kernels.threads import get_num_threads
 
 Ints = NDArray[np.int64]
+Counts = NDArray[np.int32] | NDArray[np.int64]
 
 _LEVEL_BITS: Final = np.uint64(32)
 
@@ -65,7 +66,7 @@ class Routing:
     """Routes over a framed ground. All arrays framed but the last two.
 
     level, filled : int32 [ticks]. code : uint8, flow code after rerouting. basin : int32, number of the outlet cell
-    that the water leaves by (in row order of these cells). total : int64, cells upstream, itself counted.
+    that the water leaves by (in row order of these cells). total : int32 or int64, cells upstream, itself counted.
     outlet_cell : (basins,) framed cell of each outlet. pass_cell : (closed,) each closed basin's own cell at its exit
     pass.
     """
@@ -74,7 +75,7 @@ class Routing:
     code: NDArray[np.uint8]
     filled: NDArray[np.int32]
     basin: NDArray[np.int32]
-    total: Ints
+    total: Counts
     graph: BasinGraph
     outlet_cell: Ints
     pass_cell: Ints
@@ -102,27 +103,29 @@ def direction_weights(grid: Grid) -> tuple[float, float, float]:
     return diagonal / (width * width), diagonal / (height * height), 1.0
 
 
-def route(level: NDArray[np.int32], weights: tuple[float, float, float] = (2.0, 2.0, 1.0)) -> Routing:
+def route(
+    level: NDArray[np.int32], weights: tuple[float, float, float] = (2.0, 2.0, 1.0), *, keep_graph: bool = True
+) -> Routing:
     """Route the water of a framed ground: through depressions, over plateaus, off the data.
 
     Parameters
     ----------
     level : (rows + 2, cols + 2) int32 [ticks of 0.1 mm], as made by ``conditioning.frame_levels``.
     weights : see ``direction_weights``.
+    keep_graph : keep the labels of closed basins, which hollows need. Without, the final basins are written over them:
+    4 bytes a cell less, and ``graph.label`` is no longer what it says.
     """
     with parallel_lock:
         code = find_directions(level, weights)
         graph = build_basins(level, code)
-        place = (
-            np.where(graph.exit_pass >= 0, graph.place[graph.exit_pass], -1) if graph.place.size else graph.exit_pass
-        )
+        place = np.append(graph.place, -1)[graph.exit_pass]
         pass_cell = np.empty(graph.closed, dtype=np.int64)
         rerouting.reroute(code, graph.label, graph.outlets, place, pass_cell)
-        code[code == PIT] = OUTLET
+        plateaus.close_pits(code, graph.seed_cell)
         basin_of, outlet_cell = _name_basins(graph, code, pass_cell)
         filled = np.empty_like(level)
-        basin = graph.label.copy()
-        rerouting.fill_and_name(level, basin, graph.spill, basin_of, filled)
+        basin = np.empty_like(graph.label) if keep_graph else graph.label
+        rerouting.fill_and_name(level, graph.label, graph.spill, basin_of, basin, filled)
         total = accumulate(code)
     return Routing(level, code, filled, basin, total, graph, outlet_cell, pass_cell)
 
@@ -154,11 +157,11 @@ def build_basins(level: NDArray[np.int32], code: NDArray[np.uint8]) -> BasinGrap
     outlets = outlet_cells.size
     key, place = _passes(level, label, outlets)
     nodes = seed_cell.size - outlets + 1
+    key, place = _in_strict_order(key, place)
     node_a = np.empty(key.size, dtype=np.int32)
     node_b = np.empty(key.size, dtype=np.int32)
     passes.pass_nodes(place, label, outlets, node_a, node_b)
-    chosen = tree.spanning_tree(node_a.copy(), node_b.copy(), key, place, nodes)
-    chosen = chosen[np.lexsort((place[chosen], key[chosen]))]
+    chosen = tree.spanning_tree(node_a, node_b, nodes)
     node_a, node_b, key, place = node_a[chosen], node_b[chosen], key[chosen], place[chosen]
     spill_of_node, exit_pass, order = tree.spill_from_outside(node_a, node_b, key, nodes)
     spill = np.full(seed_cell.size, LOWEST, dtype=np.int32)
@@ -181,20 +184,25 @@ def strip_count(height: int) -> int:
     return int(max(1, min(2 * get_num_threads(), height // 8)))
 
 
-def accumulate(code: NDArray[np.uint8]) -> Ints:
-    """Return framed int64 totals: the cells whose water passes each cell, itself counted; 0 off the ground."""
+def accumulate(code: NDArray[np.uint8]) -> Counts:
+    """Return framed totals (int32 while they fit): cells whose water passes each cell, itself counted; 0 elsewhere."""
     inflows = np.empty_like(code)
+    total: Counts = np.empty(code.shape, dtype=np.int32 if code.size < 2**31 else np.int64)
+    strips = strip_count(code.shape[0])
+    bounds = np.arange(strips + 1) * code.shape[0] // strips
+    leaving = np.empty((strips, 4 * code.shape[1]), dtype=np.int64)
+    left = np.zeros(strips, dtype=np.int64)
     with parallel_lock:
         rerouting.count_inflows(code, inflows)
-        total = (code <= OUTLET).astype(np.int64)
-        accumulation.accumulate(inflows, total)
+        accumulation.accumulate_strips(inflows, total, bounds, leaving, left)
+    accumulation.accumulate_rest(inflows, total, leaving, left)
     return total
 
 
 def _passes(level: NDArray[np.int32], label: NDArray[np.int32], outlets: int) -> tuple[NDArray[np.uint64], Ints]:
     """List candidate passes, with as much room as they turn out to need."""
     strips = strip_count(level.shape[0])
-    room = max(1 << 14, level.size // (16 * strips))
+    room = max(1 << 14, level.size // (8 * strips))
     while True:
         key = np.empty((strips, room), dtype=np.uint64)
         place = np.empty((strips, room), dtype=np.int64)
@@ -204,6 +212,26 @@ def _passes(level: NDArray[np.int32], label: NDArray[np.int32], outlets: int) ->
             keys = np.concatenate([key[s, : count[s]] for s in range(strips)])
             return keys, np.concatenate([place[s, : count[s]] for s in range(strips)])
         room = int(count.max())
+
+
+def _in_strict_order(key: NDArray[np.uint64], place: Ints) -> tuple[NDArray[np.uint64], Ints]:
+    """Return the passes in the order of level, level of the lower cell, place.
+
+    Level and number share one word, because numpy sorts plain words fastest; passes of equal level are then put in
+    order among themselves.
+    """
+    if key.size == 0:
+        return key, place
+    words = key >> _LEVEL_BITS
+    words -= words.min()
+    words <<= _LEVEL_BITS
+    words |= np.arange(key.size, dtype=np.uint64)
+    words = tree.sort_by_high_half(words)
+    words &= np.uint64(2**32 - 1)
+    order = words.view(np.int64)
+    key, place = key[order], place[order]
+    tree.sort_equal_levels(key, place)
+    return key, place
 
 
 def _name_basins(graph: BasinGraph, code: NDArray[np.uint8], pass_cell: Ints) -> tuple[NDArray[np.int32], Ints]:
@@ -224,7 +252,9 @@ def _name_basins(graph: BasinGraph, code: NDArray[np.uint8], pass_cell: Ints) ->
     next_label = np.where(way == OUTLET, -1, flat_label[cell + step[np.minimum(way, 10)]])
     end_cell[own[next_label < 0] + outlets] = cell[next_label < 0]
     _follow_ends(ends_at, own + outlets, next_label.astype(np.int64))
-    used = np.unique(ends_at)
+    is_end = np.zeros(graph.seed_cell.size, dtype=bool)
+    is_end[ends_at] = True
+    used = np.flatnonzero(is_end)
     cells = end_cell[used]
     rank = np.empty(graph.seed_cell.size, dtype=np.int32)
     by_row = np.argsort(cells, kind="stable")

@@ -6,7 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from catchscreen.compiled import kernel
-from catchscreen.terrain._kernels.directions import COL_STEP, NO_GROUND, OUTLET, PIT, ROW_STEP
+from catchscreen.terrain._kernels.directions import COL_STEP, NO_GROUND, OUTLET, ROW_STEP
 
 
 @kernel
@@ -41,6 +41,15 @@ def cut_by_size(inflows: NDArray[np.uint8], forced: NDArray[np.bool_], target: i
 
 
 @kernel
+def _doubled(cells: NDArray[np.int64]) -> NDArray[np.int64]:
+    """Return a copy with as much room again."""
+    longer = np.empty(2 * cells.size, dtype=np.int64)
+    for u in range(cells.size):
+        longer[u] = cells[u]
+    return longer
+
+
+@kernel
 def distance_within(
     code: NDArray[np.uint8], label: NDArray[np.int32], step_m: NDArray[np.float64], distance: NDArray[np.float64]
 ) -> None:
@@ -64,9 +73,7 @@ def distance_within(
         depth = 0
         while True:
             if depth == way.size:
-                longer = np.empty(2 * way.size, dtype=np.int64)
-                longer[:depth] = way
-                way = longer
+                way = _doubled(way)
             way[depth] = i
             depth += 1
             if flat_code[i] >= OUTLET:
@@ -113,9 +120,7 @@ def follow_within(start: int, code: NDArray[np.uint8], label: NDArray[np.int32])
         if flat_label[j] != flat_label[start]:
             break
         if depth == way.size:
-            longer = np.empty(2 * way.size, dtype=np.int64)
-            longer[:depth] = way
-            way = longer
+            way = _doubled(way)
         way[depth] = j
         depth += 1
         i = j
@@ -123,7 +128,7 @@ def follow_within(start: int, code: NDArray[np.uint8], label: NDArray[np.int32])
 
 
 @kernel
-def list_net(total: NDArray[np.int64], threshold: int) -> NDArray[np.int64]:
+def list_net(total: NDArray[np.int32] | NDArray[np.int64], threshold: int) -> NDArray[np.int64]:
     """List the framed cells whose accumulation reaches the threshold, in row order."""
     flat = total.ravel()
     found = 0
@@ -140,7 +145,11 @@ def list_net(total: NDArray[np.int64], threshold: int) -> NDArray[np.int64]:
 
 @kernel
 def trace_links(
-    net: NDArray[np.int64], code: NDArray[np.uint8], label: NDArray[np.int32], total: NDArray[np.int64], threshold: int
+    net: NDArray[np.int64],
+    code: NDArray[np.uint8],
+    label: NDArray[np.int32],
+    total: NDArray[np.int32] | NDArray[np.int64],
+    threshold: int,
 ) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
     """Cut the drainage net into links: from a source, a junction or a change of label to the next one.
 
@@ -187,15 +196,3 @@ def trace_links(
         link += 1
     start[link] = filled
     return cells[:filled].copy(), start[: link + 1].copy()
-
-
-@kernel
-def close_pits(code: NDArray[np.uint8]) -> int:
-    """Turn pits that have no way out (ground enclosed by walls) into outlets; return how many there were."""
-    flat = code.ravel()
-    found = 0
-    for i in range(flat.size):
-        if flat[i] == PIT:
-            flat[i] = OUTLET
-            found += 1
-    return found

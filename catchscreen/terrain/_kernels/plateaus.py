@@ -81,10 +81,12 @@ def drain_plateaus(level: NDArray[np.int32], code: NDArray[np.uint8], undecided:
 
 
 @kernel
-def count_undrained(code: NDArray[np.uint8]) -> int:
-    """Count the cells that carry neither a direction nor OUTLET nor NO_GROUND: none may be left after rerouting."""
+def close_pits(code: NDArray[np.uint8], seed_cell: NDArray[np.int64]) -> int:
+    """Turn pits that found no way out (ground enclosed by walls) into outlets; return how many there were."""
     flat = code.ravel()
-    left = 0
-    for i in range(flat.size):
-        left += int(flat[i] == UNDECIDED or flat[i] == PIT or OUTLET < flat[i] < PIT)
-    return left
+    found = 0
+    for u in range(seed_cell.size):
+        if flat[seed_cell[u]] == PIT:
+            flat[seed_cell[u]] = OUTLET
+            found += 1
+    return found

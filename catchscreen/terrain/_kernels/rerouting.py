@@ -63,14 +63,16 @@ def fill_and_name(
     level: NDArray[np.int32],
     label: NDArray[np.int32],
     spill: NDArray[np.int32],
+    basin_of: NDArray[np.int32],
     basin: NDArray[np.int32],
     filled: NDArray[np.int32],
 ) -> None:
-    """Write the filled surface and replace each label by its final basin.
+    """Write the filled surface and the final basin of each cell.
 
     Parameters
     ----------
-    level, label, filled : framed int32; ``label`` and ``filled`` are written. spill, basin : (labels,) int32.
+    level, label, basin, filled : framed int32; ``basin`` and ``filled`` are
+    written, and ``basin`` may be ``label`` itself. spill, basin_of : (labels,) int32.
     """
     height, width = level.shape
     for row in prange(height):
@@ -78,8 +80,9 @@ def fill_and_name(
             own = label[row, col]
             if own >= 0:
                 filled[row, col] = max(level[row, col], spill[own])
-                label[row, col] = basin[own]
+                basin[row, col] = basin_of[own]
             else:
+                basin[row, col] = own
                 filled[row, col] = level[row, col]
 
 

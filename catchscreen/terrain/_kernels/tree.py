@@ -8,6 +8,73 @@ from numpy.typing import NDArray
 from catchscreen.compiled import kernel
 from catchscreen.terrain._kernels.directions import LOWEST
 
+_DIGIT_BITS = 11
+_RATIO = 2.25
+
+
+@kernel
+def sort_by_high_half(word: NDArray[np.uint64]) -> NDArray[np.uint64]:
+    """Return words in ascending order of their upper 32 bits; equals keep their order. Digit by digit, lowest first.
+
+    ``word`` is used as working space.
+    """
+    span = np.uint64(0)
+    for u in range(word.size):
+        span = max(span, word[u] >> np.uint64(32))
+    spare = np.empty_like(word)
+    digits = 1 << _DIGIT_BITS
+    mask = np.uint64(digits - 1)
+    shift = np.uint64(32)
+    while span > np.uint64(0):
+        start = np.zeros(digits + 1, dtype=np.int64)
+        for u in range(word.size):
+            start[np.int64((word[u] >> shift) & mask) + 1] += 1
+        for digit in range(digits):
+            start[digit + 1] += start[digit]
+        for u in range(word.size):
+            place = np.int64((word[u] >> shift) & mask)
+            spare[start[place]] = word[u]
+            start[place] += 1
+        word, spare = spare, word
+        span >>= np.uint64(_DIGIT_BITS)
+        shift += np.uint64(_DIGIT_BITS)
+    return word
+
+
+@kernel
+def _sort_run(key: NDArray[np.uint64], place: NDArray[np.int64], first: int, last: int) -> None:
+    """Sort some passes by (key, place), in place (Shell 1959)."""
+    gap = last - first
+    while gap > 1:
+        gap = max(1, int(gap / _RATIO))
+        for u in range(first + gap, last):
+            own_key = key[u]
+            own_place = place[u]
+            v = u
+            while v - gap >= first:
+                other = v - gap
+                if key[other] < own_key or (key[other] == own_key and place[other] <= own_place):
+                    break
+                key[v] = key[other]
+                place[v] = place[other]
+                v = other
+            key[v] = own_key
+            place[v] = own_place
+
+
+@kernel
+def sort_equal_levels(key: NDArray[np.uint64], place: NDArray[np.int64]) -> None:
+    """Finish the strict order of passes that come in the order of their levels; in place.
+
+    Runs of one level are short on natural ground and long on ground in whole metres.
+    """
+    first = 0
+    for u in range(1, key.size + 1):
+        if u == key.size or (key[u] >> np.uint64(32)) != (key[first] >> np.uint64(32)):
+            if u - first > 1:
+                _sort_run(key, place, first, u)
+            first = u
+
 
 @kernel
 def _root(parent: NDArray[np.int32], node: int) -> int:
@@ -19,56 +86,25 @@ def _root(parent: NDArray[np.int32], node: int) -> int:
 
 
 @kernel
-def _offer(best: NDArray[np.int64], node: int, u: int, key: NDArray[np.uint64], place: NDArray[np.int64]) -> None:
-    """Keep pass ``u`` as a node's lowest if it is lower, by the strict order (level, lower level, place)."""
-    old = best[node]
-    if old < 0 or key[u] < key[old] or (key[u] == key[old] and place[u] < place[old]):
-        best[node] = u
-
-
-@kernel
-def spanning_tree(
-    node_a: NDArray[np.int32], node_b: NDArray[np.int32], key: NDArray[np.uint64], place: NDArray[np.int64], nodes: int
-) -> NDArray[np.int64]:
-    """Return the passes of the minimum spanning forest, by rounds in which every group takes its lowest pass (Boruvka).
-
-    The order of passes is strict, so the forest is unique. ``node_a`` and ``node_b`` are overwritten by group numbers.
-
-    Returns
-    -------
-    (n,) int64, numbers of the chosen passes, in the order of choice.
-    """
+def spanning_tree(node_a: NDArray[np.int32], node_b: NDArray[np.int32], nodes: int) -> NDArray[np.int64]:
+    """Return the passes of the minimum spanning forest (Kruskal 1956), given in strict order, which makes it unique."""
     parent = np.arange(nodes).astype(np.int32)
-    live = np.arange(key.size)
+    size = np.ones(nodes, dtype=np.int32)
     chosen = np.empty(max(nodes - 1, 0), dtype=np.int64)
-    best = np.full(nodes, -1, dtype=np.int64)
     found = 0
-    left = live.size
-    while left > 0:
-        for u in range(left):
-            _offer(best, node_a[live[u]], live[u], key, place)
-            _offer(best, node_b[live[u]], live[u], key, place)
-        for node in range(nodes):
-            u = best[node]
-            best[node] = -1
-            if u >= 0:
-                a = _root(parent, node_a[u])
-                b = _root(parent, node_b[u])
-                if a != b:
-                    parent[max(a, b)] = min(a, b)
-                    chosen[found] = u
-                    found += 1
-        kept = 0
-        for u in range(left):
-            e = live[u]
-            a = _root(parent, node_a[e])
-            b = _root(parent, node_b[e])
-            if a != b:
-                node_a[e] = a
-                node_b[e] = b
-                live[kept] = e
-                kept += 1
-        left = kept
+    for u in range(node_a.size):
+        if found == nodes - 1:
+            break
+        a = _root(parent, node_a[u])
+        b = _root(parent, node_b[u])
+        if a == b:
+            continue
+        if size[a] < size[b]:
+            a, b = b, a
+        parent[b] = a
+        size[a] += size[b]
+        chosen[found] = u
+        found += 1
     return chosen[:found].copy()
 
 
