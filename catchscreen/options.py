@@ -244,6 +244,7 @@ class RunoffOptions(Options):
     sewer_capacity_high_mm_h: NotNegative = 24.0
     capacity_case: Literal["low", "mid", "high"] = "mid"
     impermeable_case: Literal["low", "mid", "high"] = "mid"
+    connection_case: Literal["low", "mid", "high"] = "mid"
     loss_model: Literal["green_ampt", "curve_number"] = "green_ampt"
     abstraction_ratio: float = 0.2
     """Initial abstraction over retention in the curve number: 0.2, or 0.05, which also converts the retention."""
@@ -268,7 +269,7 @@ class RunoffOptions(Options):
     routing_coefficient: Positive = 1.3
     """Cr of the modified rational check."""
     connection_scale: Positive = 1.0
-    """Calibration: factor on the piped shares (the rest goes overland)."""
+    """Calibration: factor on the piped shares; the rest is divided as it was."""
     capacity_scale: Positive = 1.0
     """Calibration: factor on sewer capacity."""
     calibration_source: str = ""

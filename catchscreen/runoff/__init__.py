@@ -5,6 +5,7 @@ from __future__ import annotations
 from catchscreen.runoff.candidates import CandidatePieces
 from catchscreen.runoff.greenfield import greenfield_rate
 from catchscreen.runoff.ledger import run_storms
+from catchscreen.runoff.placing import place_candidates
 from catchscreen.runoff.rain import prepare_rain
 from catchscreen.runoff.run_on import gather_run_on
 from catchscreen.runoff.statistics import estimate_depths, summarise_record
@@ -16,6 +17,7 @@ __all__ = [
     "estimate_depths",
     "gather_run_on",
     "greenfield_rate",
+    "place_candidates",
     "prepare_rain",
     "run_store_events",
     "run_stores",

@@ -77,12 +77,7 @@ def lay_ground(
 ) -> Ground:
     """Turn the ledger and the zones into arrays, group rows that behave alike, and fix the capacities."""
     area = ledger["area_m2"].to_numpy(np.float64)
-    piped = ledger["piped_fraction"].to_numpy(np.float64)
-    to_ground = ledger["to_ground_fraction"].to_numpy(np.float64)
-    overland = ledger["overland_fraction"].to_numpy(np.float64)
-    if options.connection_scale != 1.0:
-        piped = np.minimum(piped * options.connection_scale, 1.0 - to_ground)
-        overland = 1.0 - to_ground - piped
+    piped, to_ground, overland = _shares(ledger, options)
     _check_shares(area, piped, to_ground, overland)
     known = [str(zone) for zone in zones.index] if zones is not None else []
     zone_ids, zone = number_ids(ledger["zone_id"], known)
@@ -102,6 +97,25 @@ def lay_ground(
         pipe_length_m=_pipe_lengths(zones, zone_ids),
         alike=find_alike(land, zone, loss_class),
     )
+
+
+def _shares(ledger: pd.DataFrame, options: RunoffOptions) -> tuple[Floats, Floats, Floats]:
+    """Return the piped, ground and overland share of each row, for the case and calibration that the brief asks for.
+
+    What is not piped is divided between ground and overland as in the middle case; where nothing was left to divide,
+    it goes overland.
+    """
+    piped, to_ground, overland = (
+        ledger[name].to_numpy(np.float64) for name in ("piped_fraction", "to_ground_fraction", "overland_fraction")
+    )
+    case = f"piped_{options.connection_case}_fraction"
+    wanted = ledger[case].to_numpy(np.float64) if options.connection_case != "mid" and case in ledger else piped
+    wanted = np.minimum(wanted * options.connection_scale, 1.0)
+    if np.array_equal(wanted, piped):
+        return piped, to_ground, overland
+    rest = to_ground + overland
+    soaked = np.divide(to_ground, rest, out=np.zeros_like(rest), where=rest > 0.0)
+    return wanted, (1.0 - wanted) * soaked, (1.0 - wanted) * (1.0 - soaked)
 
 
 def _check_shares(area: Floats, *shares: Floats) -> None:

@@ -29,7 +29,7 @@ import pandas as pd
 
 HERE = Path(__file__).parent
 CLASSES, LANDS, ZONES, PARCELS = 120, 40, 8, 5000
-FULL, QUICK = (2_000_000, 72, 12), (200_000, 72, 4)
+FULL, QUICK = (2_000_000, 72, 12), (500_000, 72, 6)
 
 
 def make_case(rows: int, steps: int, storms: int) -> dict[str, np.ndarray]:

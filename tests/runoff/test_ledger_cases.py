@@ -142,3 +142,17 @@ def test_pieces_are_rebuilt_from_their_class(make_ledger, make_storms, run_ledge
 def test_a_ledger_that_cannot_close_is_refused(wrong, make_ledger, make_storms, run_ledger) -> None:
     with pytest.raises(ValueError, match="ledger row 1"):
         run_ledger(make_ledger({}, wrong), make_storms(S=np.ones(3)))
+
+
+def test_connection_case_takes_its_column_and_divides_the_rest_as_before(make_ledger, make_storms, run_ledger) -> None:
+    """10 m3 shed; middle 0.6 piped with 3 to 1 soaked to overland; high 0.8: 8, 1.5, 0.5; low 0.2: 2, 6, 2."""
+    ledger = make_ledger({"piped_fraction": 0.6, "to_ground_fraction": 0.3, "overland_fraction": 0.1})
+    ledger = ledger.assign(piped_low_fraction=0.2, piped_high_fraction=0.8)
+    storms = make_storms(step_min=5.0, S=np.array([2.0] + [0.75] * 12))
+    for case, wanted in {"low": (2.0, 6.0, 2.0), "mid": (6.0, 3.0, 1.0), "high": (8.0, 1.5, 0.5)}.items():
+        runs = run_ledger(ledger, storms, options=RunoffOptions(connection_case=case), zones=ZONES)
+        row = runs.balance.query("level == 'district'").iloc[0]
+        assert row[["sewer_m3", "infiltration_m3", "overland_m3"]].tolist() == pytest.approx(list(wanted))
+
+
+ZONES = pd.DataFrame({"sewer_kind": ["combined"], "capacity_mm_h": [1e6]}, index=["Z1"])
