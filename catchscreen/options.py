@@ -371,8 +371,8 @@ class RankingOptions(Options):
     """Weights of the three indices and of the criteria within them.
 
     weights : "criterion" or "measure.criterion" = weight within its index; the longer name wins.
-    hollow_storm : storm id for the relief of hollows; empty: the present-day storm nearest to the return period and duration
-    below, or the plain depth nearest to 30 mm.
+    hollow_storm : storm id in which hollows are judged; empty: the present-day storm nearest to the return period and
+    duration below, or the plain depth nearest to 30 mm.
     """
 
     benefit_weight: NotNegative = 0.5

@@ -175,9 +175,9 @@ COMMON_GRADES: tuple[GradeRule, ...] = (
         source="common practice",
     ),
     GradeRule(
-        "hollow_relief",
+        "hollow_kept",
         "benefit",
-        "hollow_relief_m3_properties",
+        "hollow_kept_m3_properties",
         0.0,
         None,
         30.0,

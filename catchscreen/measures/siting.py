@@ -25,6 +25,9 @@ from catchscreen.records import Cover, Inputs, Proposals, Terrain
 
 BASE_DEPTH_M = 0.45
 """Usual depth of the base of the build-up, with which the depth of a test is compared."""
+STRUCTURE_NOTE = "structural depth not checked beyond a stated minimum"
+CHECK_DAM_SLOPE_PERCENT = 3.0
+"""From this slope on a store is divided by check dams (SuDS practice, from memory); the spacing is the brief's."""
 
 
 def propose(
@@ -104,7 +107,7 @@ def _judge(hosts: gpd.GeoDataFrame, data: Inputs, measures: Sequence[Measure], o
         verdict = judge_options(table, measure, constraints)
         table = table.join(verdict).copy()  # one block: what follows adds columns one by one
         _bar_unfit_depths(table, measure)
-        _add_notes(table, data, measure)
+        _add_notes(table, data, measure, options)
         parts.append(table)
     filled = [part for part in parts if len(part)] or parts[:1]
     joined = pd.concat(filled).sort_index(kind="stable")
@@ -138,7 +141,7 @@ def _bar_unfit_depths(table: pd.DataFrame, measure: Measure) -> None:
     table["waits_for_test"] &= fits
 
 
-def _add_notes(table: pd.DataFrame, data: Inputs, measure: Measure) -> None:
+def _add_notes(table: pd.DataFrame, data: Inputs, measure: Measure, options: MeasureOptions) -> None:
     """Add what the rules do not say: contradicted maps, exceedance beside a building, maps that were not given."""
     full_min = next(
         (
@@ -156,11 +159,15 @@ def _add_notes(table: pd.DataFrame, data: Inputs, measure: Measure) -> None:
     table["flags"] = join_texts(table["flags"], tests, beside)
     missing = kinds_without_map(data, measure)
     if missing:
-        note = "no map of " + ", ".join(kind.replace("_", " ") for kind in missing)
+        kinds = ", ".join(kind.replace("_", " ") for kind in missing)
+        note = "no map of constraints" if data.constraints is None else f"no map of {kinds}"
         add = pd.Series(np.where(soaks, note, ""), index=table.index)
         table["unknowns"] = join_texts(table["unknowns"], add)
-    unknown_structure = table["traffic_class"].ne("")
-    table["notes"] = np.where(unknown_structure, "structural depth not checked beyond a stated minimum", "")
+    on_ground = table["traffic_class"].ne("")
+    unchecked = pd.Series(np.where(on_ground, STRUCTURE_NOTE, ""), index=table.index)
+    dams = on_ground & (table["slope_percent"] >= CHECK_DAM_SLOPE_PERCENT)
+    spacing = f"check dams every {options.check_dam_spacing_m:g} m are assumed in the store"
+    table["notes"] = join_texts(unchecked, pd.Series(np.where(dams, spacing, ""), index=table.index))
 
 
 def _grade_columns(table: pd.DataFrame, measures: Sequence[Measure]) -> pd.DataFrame:

@@ -89,13 +89,13 @@ def add_hollows(hosts: gpd.GeoDataFrame, data: Inputs, land: Terrain) -> None:
     """Add the hollow that gains: the first with properties on the way down, and how many stand in its outline."""
     hollows = land.hollows
     inside = _count_properties(data, hollows)
-    hosts["relief_hollow_id"] = ""
+    hosts["eased_hollow_id"] = ""
     hosts["hollow_properties"] = np.nan if data.property_points is None else 0.0
     if len(hollows) == 0:
         return
     below = _hollows_with_properties(hollows, inside)
     first = hosts["hollow_id"].map(below).fillna("")
-    hosts["relief_hollow_id"] = first
+    hosts["eased_hollow_id"] = first
     if data.property_points is not None:
         hosts["hollow_properties"] = first.map(inside).fillna(0.0).astype(float)
 
@@ -138,7 +138,9 @@ def add_exceedance(hosts: gpd.GeoDataFrame, data: Inputs, land: Terrain) -> None
     met = np.where(known & ~inside, kind, 0).reshape(path.shape)
     first: Ints = np.asarray(np.argmax(met > 0, axis=1), np.int64)
     code = met[np.arange(len(hosts)), first]
-    hosts["exceedance"] = np.array(["", "hollow", "road", "watercourse", "building"], dtype=object)[code]
+    named = np.array(["", "hollow", "road", "watercourse", "building"], dtype=object)[code]
+    # A roof overflows through its own outlets, not over the ground.
+    hosts["exceedance"] = np.where(hosts["ground"] == "roof", "", named)
 
 
 def _walk(start: Ints, land: Terrain) -> Ints:

@@ -10,7 +10,7 @@ import pandas as pd
 from catchscreen.options import RankingOptions
 from catchscreen.progress import DataIssue, Run
 from catchscreen.ranking.reasons import choose_next_check, join_texts, write_reasons
-from catchscreen.ranking.results import add_ranges, add_relief, choose_storm, gather_results
+from catchscreen.ranking.results import add_hollow_gain, add_ranges, choose_storm, gather_results
 from catchscreen.ranking.scoring import (
     DROPPED,
     check_weights,
@@ -54,7 +54,7 @@ def rank(  # noqa: PLR0913, PLR0917 (the story's last stage reads what all the o
     Parameters
     ----------
     events, years : runs of the chosen stores, events in all storms.
-    now : the water ledger of today, for the relief of hollows.
+    now : the water ledger of today, for what is kept from hollows.
 
     Returns
     -------
@@ -69,7 +69,7 @@ def rank(  # noqa: PLR0913, PLR0917 (the story's last stage reads what all the o
     check_weights(rules, options)
     storm_id = choose_storm(chosen.storms, options)
     results = gather_results(proposals, chosen, events, years, storm_id)
-    results = add_ranges(add_relief(results, proposals, now, cover, storm_id), proposals)
+    results = add_ranges(add_hollow_gain(results, proposals, now, cover, storm_id), proposals)
     facts = _facts(proposals, results, take_off)
     parts = [
         _score_measure(measure, facts[facts["measure"] == measure], own, options) for measure, own in rules.items()

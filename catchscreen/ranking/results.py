@@ -1,4 +1,4 @@
-"""The results of the store runs as columns that grades and readers use: relief, recharge, ranges."""
+"""The results of the store runs as columns that grades and readers use: water kept from hollows, recharge, ranges."""
 
 from __future__ import annotations
 
@@ -88,14 +88,14 @@ def _greatest_period_passed(
     return pd.Series(np.where(place >= 0, known[place.clip(min=0)], np.nan), index=stores.index)
 
 
-def add_relief(
+def add_hollow_gain(
     results: pd.DataFrame, proposals: Proposals, now: StormRuns, cover: Cover, storm_id: str
 ) -> pd.DataFrame:
-    """Add hollow_relief_m3 and, weighted by the properties in the hollow, hollow_relief_m3_properties.
+    """Add hollow_kept_m3 and, weighted by the properties in the hollow, hollow_kept_m3_properties.
 
     Overland water of host and run-on now, less the share of the overflow that runs over the ground as that water did.
     It reaches a hollow further down only as far as the hollows on the way spill in this storm. Standalone for each
-    option: the relief of a set is not the sum of its members'.
+    option: what a set keeps from a hollow is not the sum of its members'.
     """
     frame = results.copy()
     overland, runoff = _water_of_surfaces(now, cover, storm_id)
@@ -105,16 +105,16 @@ def add_relief(
     share = np.divide(now_m3, all_m3, out=np.zeros(len(frame)), where=all_m3 > 0.0)
     eased = np.fmax(now_m3 - np.nan_to_num(frame["hollow_overflow_m3"].to_numpy(float)) * share, 0.0)
     hosts = proposals.hosts.reindex(option_candidate)
-    gains = (hosts["relief_hollow_id"].fillna("") != "").to_numpy()
-    frame["hollow_relief_m3"] = np.where(gains, eased, 0.0)
+    gains = (hosts["eased_hollow_id"].fillna("") != "").to_numpy()
+    frame["hollow_kept_m3"] = np.where(gains, eased, 0.0)
     spill = _spill_of_hollows(now, storm_id)
     if spill is not None:
-        first, last = hosts["hollow_id"].to_numpy(), hosts["relief_hollow_id"].to_numpy()
+        first, last = hosts["hollow_id"].to_numpy(), hosts["eased_hollow_id"].to_numpy()
         limit = np.where(first == last, np.inf, spill.reindex(first).fillna(0.0).to_numpy(float))
-        frame["hollow_relief_m3"] = np.fmin(frame["hollow_relief_m3"], limit)
+        frame["hollow_kept_m3"] = np.fmin(frame["hollow_kept_m3"], limit)
     properties = hosts["hollow_properties"].to_numpy(float)
     exposure = np.ones(len(frame)) if np.isnan(properties).all() else np.nan_to_num(properties)
-    frame["hollow_relief_m3_properties"] = frame["hollow_relief_m3"] * exposure
+    frame["hollow_kept_m3_properties"] = frame["hollow_kept_m3"] * exposure
     return frame
 
 

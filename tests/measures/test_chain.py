@@ -149,7 +149,7 @@ def test_dropped_criteria_are_noted_once(chain):
     assert len(noted) == len(set(noted))
 
 
-def test_relief_is_the_overland_water_taken_off_the_hollow(chain):
+def test_kept_from_a_hollow_is_the_overland_water_taken_off_the_hollow(chain):
     """Today's 1-in-30 hour: all that host and run-on shed overland, as the full-infiltration store does not overflow.
 
     The ground gathers in H1 (no properties); with H1 spilling freely it all counts for H2 and its 10 properties.
@@ -168,21 +168,21 @@ def test_relief_is_the_overland_water_taken_off_the_hollow(chain):
     assert row["hollow_storm_id"] == storm
     assert row["hollow_overflow_m3"] == pytest.approx(0.0, abs=1e-9)
     assert expected > 1.0
-    assert row["hollow_relief_m3"] == pytest.approx(expected, rel=1e-9)
-    assert row["hollow_relief_m3_properties"] == pytest.approx(10.0 * expected, rel=1e-9)
+    assert row["hollow_kept_m3"] == pytest.approx(expected, rel=1e-9)
+    assert row["hollow_kept_m3_properties"] == pytest.approx(10.0 * expected, rel=1e-9)
 
 
-def test_no_relief_passes_a_hollow_that_does_not_spill(ranked):
-    assert ranked.option_scores.at[f"{SCHOOL}.full-infiltration", "hollow_relief_m3"] == 0.0
+def test_nothing_passes_a_hollow_that_does_not_spill(ranked):
+    assert ranked.option_scores.at[f"{SCHOOL}.full-infiltration", "hollow_kept_m3"] == 0.0
 
 
-def test_a_heavier_weight_on_relief_raises_the_one_that_relieves(chain):
+def test_a_heavier_weight_on_hollows_raises_the_one_that_eases_them(chain):
     spill = pd.DataFrame(
         {"level": ["hollow"], "unit_id": ["H1"], "storm_id": "1in030-0060min-now", "leaving_m3": [1e6]}
     )
     changed = SimpleNamespace(**{**vars(chain), "now": replace(chain.now, balance=spill)})
-    light = rank_chain(changed, RankingOptions(weights={"hollow_relief": 1.0}))
-    heavy = rank_chain(changed, RankingOptions(weights={"hollow_relief": 90.0}))
+    light = rank_chain(changed, RankingOptions(weights={"hollow_kept": 1.0}))
+    heavy = rank_chain(changed, RankingOptions(weights={"hollow_kept": 90.0}))
     gain = heavy.candidates["benefit_index"] - light.candidates["benefit_index"]
     assert gain[SCHOOL] > 0.0
     assert gain[CAR_PARK] < 0.0

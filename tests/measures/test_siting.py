@@ -143,7 +143,7 @@ def test_unknown_soil_gives_an_unproven_partial_sized_at_the_low_rate(make_distr
 def test_absent_layers_are_unknown_never_clear(make_district, options, run):
     proposals = propose_all(make_district(), options, run)
     unknowns = proposals.options.at[f"{SCHOOL}.partial-infiltration", "unknowns"]
-    for word in ("groundwater", "use of the ground", "outfall", "no map of protection zone 1"):
+    for word in ("groundwater", "use of the ground", "outfall", "no map of constraints"):
         assert word in unknowns
     assert np.isnan(proposals.hosts.at[SCHOOL, "building_distance_m"])
     assert np.isnan(proposals.hosts.at[SCHOOL, "utility_m_per_100m2"])
@@ -260,9 +260,9 @@ def test_overflow_follows_the_ground_to_the_first_thing_that_it_meets(proposals)
     assert proposals.hosts.at[CAR_PARK, "exceedance"] == ""
 
 
-def test_the_relief_hollow_is_the_first_with_properties_on_the_way_down(proposals):
+def test_the_eased_hollow_is_the_first_with_properties_on_the_way_down(proposals):
     assert proposals.hosts.at[SCHOOL, "hollow_id"] == "H1"
-    assert proposals.hosts.at[SCHOOL, "relief_hollow_id"] == "H2"
+    assert proposals.hosts.at[SCHOOL, "eased_hollow_id"] == "H2"
     assert proposals.hosts.at[SCHOOL, "hollow_properties"] == 10.0
 
 
@@ -306,3 +306,13 @@ def test_the_same_inputs_give_the_same_frames_in_any_order(make_district, layers
     pd.testing.assert_frame_equal(pd.DataFrame(first.hosts), pd.DataFrame(second.hosts))
     pd.testing.assert_frame_equal(first.options, second.options)
     pd.testing.assert_frame_equal(first.run_on, second.run_on)
+
+
+@pytest.mark.parametrize(("slope", "said"), [(0.0299, False), (0.03, True)])
+def test_check_dam_spacing_is_stated_from_three_per_cent(make_district, layers, options, run, slope, said):
+    data, land, cover = make_district(**layers)
+    patches = cover.patches.assign(slope_fraction=slope)
+    proposals = propose(data, land, replace(cover, patches=patches), open_measures(options), options, run)
+    notes = proposals.options.at[f"{SCHOOL}.full-infiltration", "notes"]
+    assert ("check dams every 10 m" in notes) is said
+    assert "structural depth not checked" in notes

@@ -103,7 +103,7 @@ def test_classes_and_an_unknown_class():
 
 
 def test_the_district_s_percentile_is_one():
-    """0, 1, ... 100: the 95th percentile is 95; a district where nothing is relieved grades everybody 0."""
+    """0, 1, ... 100: the 95th percentile is 95; a district where nothing is kept from hollows grades everybody 0."""
     values = pd.Series(np.arange(101.0))
     top = district_value(values)
     assert top == pytest.approx(95.0)
