@@ -363,7 +363,7 @@ class MeasureOptions(Options):
     discount_rate: Fraction = 0.035
     whole_life_years: Annotated[int, Field(ge=1, le=120)] = 30
     plastic_diversion_t_co2e_per_t: Annotated[float, Field(ge=0, le=2)] = 0.0
-    """Carbon avoided per tonne of mixed plastic kept from landfill or incineration: off (0) by default; common practice says 2,
+    """Carbon avoided per tonne of mixed plastic kept from landfill or incineration. Off by default; practice says 2,
     without a source. A line of its own, outside every total and score."""
 
 
