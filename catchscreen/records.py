@@ -136,7 +136,7 @@ class Terrain:
     contributing_area_m2, spills_into_id, subcatchment_id, spill_x, spill_y, tree_number.
     flow_paths : index flow_path_id, lines; contributing_area_m2, subcatchment_id.
     edits : index edit_id; kind, level_before_m, level_after_m, cells, source.
-    tree_label : (rows, cols) int32, number in ``hollow_tree`` of the smallest kept hollow that a cell's water first gathers in.
+    tree_label : (rows, cols) int32, number in ``hollow_tree`` of the smallest kept hollow that takes its water first.
     """
 
     grid: Grid
