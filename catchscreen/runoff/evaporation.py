@@ -110,9 +110,9 @@ def solar_radiation_from_temperature(
     return np.asarray(coefficient * np.sqrt(np.asarray(tmax_c) - np.asarray(tmin_c)) * np.asarray(radiation_above))
 
 
-def clear_sky_radiation(radiation_above: Floats | float, elevation_m: float) -> Floats:
+def clear_sky_radiation(radiation_above: Floats | float, elevation_m: Floats | float) -> Floats:
     """Return solar radiation under a clear sky [MJ m-2 d-1] (eq. 37)."""
-    return np.asarray((0.75 + 2e-5 * elevation_m) * np.asarray(radiation_above))
+    return np.asarray((0.75 + 2e-5 * np.asarray(elevation_m)) * np.asarray(radiation_above))
 
 
 @dataclass(frozen=True, slots=True)
@@ -129,7 +129,9 @@ class Weather:
     vapour_kpa: Floats | float
 
 
-def net_radiation(weather: Weather, radiation_above: Floats | float, elevation_m: float) -> tuple[Floats, Floats]:
+def net_radiation(
+    weather: Weather, radiation_above: Floats | float, elevation_m: Floats | float
+) -> tuple[Floats, Floats]:
     """Return net radiation and net longwave radiation of the reference crop [MJ m-2 d-1] (eq. 38 to 40)."""
     clear = clear_sky_radiation(radiation_above, elevation_m)
     fourth = 0.5 * ((np.asarray(weather.tmax_c) + KELVIN) ** 4 + (np.asarray(weather.tmin_c) + KELVIN) ** 4)
@@ -139,7 +141,9 @@ def net_radiation(weather: Weather, radiation_above: Floats | float, elevation_m
     return np.asarray((1.0 - ALBEDO) * np.asarray(weather.solar_mj_m2) - longwave), np.asarray(longwave)
 
 
-def reference_evapotranspiration(weather: Weather, radiation_above: Floats | float, elevation_m: float) -> Floats:
+def reference_evapotranspiration(
+    weather: Weather, radiation_above: Floats | float, elevation_m: Floats | float
+) -> Floats:
     """Return ETo of a day by the FAO Penman-Monteith equation [mm/day] (eq. 6; no heat flux into the soil)."""
     mean = 0.5 * (np.asarray(weather.tmax_c) + np.asarray(weather.tmin_c))
     slope = saturation_slope(mean)
