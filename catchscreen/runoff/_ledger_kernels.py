@@ -1,4 +1,4 @@
-"""The water ledger, step by step: outlets, candidates, capture, overland. Storms in parallel, everything else in order.
+"""The water ledger of one storm, step by step: outlets, candidates, capture, overland. All sums in one fixed order.
 
 Pieces of one zone and loss class (a mix) shed and are captured alike, step for step: steps are worked out by mix, and
 single pieces only take their area times the totals of their mix. Sub-catchments are groups (sub-catchment x mix).
@@ -16,7 +16,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from catchscreen.compiled import kernel, parallel_kernel, prange
+from catchscreen.compiled import kernel
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -40,7 +40,8 @@ def outlet_depth(head: float, full_head: float, rate: float, exponent: float, ho
 @kernel
 def demand_outlets(store: Floats, state: Floats, hours: float, wanted: Floats) -> None:
     """Ask each outlet for what stands above its sill once the ground has had its share; sum sewer wishes by zone."""
-    wanted[:] = 0.0
+    for zone in range(wanted.size):
+        wanted[zone] = 0.0
     for j in range(store.shape[0]):
         soak = store[j, 10] * hours * store[j, 1] / store[j, 0]
         head = state[j, 2] - min(soak, state[j, 2]) - store[j, 7]
@@ -81,7 +82,8 @@ def run_candidates(
     depth: float, step: Floats, store: Floats, state: Floats, run_on: Floats, take: Floats, totals: Floats, left: Floats
 ) -> None:
     """Fill every candidate, upstream first; ``left`` [m3] is the overflow that goes the way of the host before."""
-    state[:, 4] = 0.0
+    for j in range(store.shape[0]):
+        state[j, 4] = 0.0
     for j in range(store.shape[0]):
         accepted = state[j, 3]
         if store[j, 11] == 0.0 and store[j, 12] >= 0.0:
@@ -141,6 +143,73 @@ def flow_over_land(runoff: Floats, fraction: Floats, groups: tuple[Ints, Floats]
 
 
 @kernel
+def gather_run_on(depth: Floats, entry_at: Ints, entry_area: Floats, run_on: Floats) -> None:
+    """Sum what runs on to each candidate in a step [m3]; ``depth`` (classes,) is the runoff of the step."""
+    for j in range(run_on.size):
+        run_on[j] = 0.0
+    for e in range(entry_area.size):
+        run_on[entry_at[e, 0]] += entry_area[e] * depth[entry_at[e, 1]] / 1000.0
+
+
+@kernel
+def take_outlets(capacity: Floats, hours: float, wanted: Floats, take: Floats, room: Floats) -> None:
+    """Let outlets into the sewer first: the share of their wish that each zone takes, and the room left [m3]."""
+    for zone in range(capacity.size):
+        limit = capacity[zone] * hours
+        take[zone] = min(limit / wanted[zone], 1.0) if wanted[zone] > 0.0 else 1.0
+        room[zone] = max(limit - wanted[zone] * take[zone], 0.0)
+
+
+@kernel
+def send_overflow(
+    left: Floats, host_at: Ints, host_share: Floats, fraction: Floats, land_flow: Floats, host_sums: Floats
+) -> None:
+    """Send a step's overflow the ways of its host rows; ``fraction`` and ``land_flow`` are those of the step."""
+    for h in range(host_at.shape[0]):
+        volume = left[host_at[h, 0]] * host_share[h, 0]
+        missed = 1.0 - fraction[host_at[h, 1]]
+        host_sums[h, 0] += volume
+        host_sums[h, 1] += volume * fraction[host_at[h, 1]]
+        host_sums[h, 2] += volume * missed
+        land_flow[host_at[h, 2]] += volume * (host_share[h, 3] + host_share[h, 1] * missed)
+
+
+@kernel
+def run_steps(
+    rain: Floats,
+    step: Floats,
+    runoff: Floats,
+    capacity: Floats,
+    candidates: tuple[Floats, Ints, Floats, Ints, Floats],
+    offered: Floats,
+    out: tuple[Floats, Floats, Floats, Floats, Floats],
+) -> None:
+    """Go through the steps of one storm: outlets, candidates, capture. For ``out`` see ``run_storm``."""
+    store, entry_at, entry_area, host_at, host_share = candidates
+    fraction, zone_flow, land_flow, totals, host_sums = out
+    count, zones = store.shape[0], capacity.size
+    state = np.zeros((count, 5))
+    wanted, take, room = np.zeros(zones), np.zeros(zones), np.zeros(zones)
+    run_on, left = np.zeros(count), np.zeros(count)
+    for j in range(count):
+        state[j, 1] = store[j, 4] * store[j, 5]
+    for t in range(rain.size):
+        demand_outlets(store, state, step[0], wanted)
+        take_outlets(capacity, step[0], wanted, take, room)
+        gather_run_on(runoff[:, t], entry_at, entry_area, run_on)
+        run_candidates(rain[t], step, store, state, run_on, take, totals, left)
+        for h in range(host_at.shape[0]):
+            offered[host_at[h, 1], t] += left[host_at[h, 0]] * host_share[h, 0] * host_share[h, 1]
+        for zone in range(zones):
+            fraction[zone, t] = capture(offered[zone, t], room[zone])
+            zone_flow[zone, t] = wanted[zone] * take[zone] + offered[zone, t] * fraction[zone, t]
+        send_overflow(left, host_at, host_share, fraction[:, t], land_flow[:, t], host_sums)
+    for j in range(count):
+        start = store[j, 4] * store[j, 5]
+        totals[j, 10] = (state[j, 0] + state[j, 1] - start + state[j, 2]) * store[j, 0] / 1000.0
+
+
+@kernel
 def run_storm(
     rain: Floats,
     step: Floats,
@@ -156,95 +225,20 @@ def run_storm(
     candidates : store; run-on entries (entries, 2) candidate, class; their areas; host entries (hosts, 3) candidate,
     zone, sub-catchment; their (hosts, 4) share of the host and piped, ground, overland shares.
     out : capture fraction (zones, steps), zone flow and overland flow (sub-catchments, steps) [m3 per step], mix sums
-    (mixes, 2) [mm] captured and not, candidate totals, host sums (hosts, 3) [m3] all, captured and not.
+    (mixes, 2) [mm] captured and not, candidate totals, host sums (hosts, 3) [m3] all, captured and not; zero before.
     """
-    store, entry_at, entry_area, host_at, host_share = candidates
     fraction, zone_flow, land_flow, mix_sums, totals, host_sums = out
-    zones = capacity.size
-    state = np.zeros((store.shape[0], 5))
-    state[:, 1] = store[:, 4] * store[:, 5]
-    wanted, take = np.zeros(zones), np.zeros(zones)
-    run_on, left = np.zeros(store.shape[0]), np.zeros(store.shape[0])
-    offered = np.zeros((zones, rain.size))
+    offered = np.zeros((capacity.size, rain.size))
     offer(runoff, mixes, offered)
-    for t in range(rain.size):
-        demand_outlets(store, state, step[0], wanted)
-        for zone in range(zones):
-            limit = capacity[zone] * step[0]
-            take[zone] = min(limit / wanted[zone], 1.0) if wanted[zone] > 0.0 else 1.0
-        run_on[:] = 0.0
-        for e in range(entry_area.size):
-            run_on[entry_at[e, 0]] += entry_area[e] * runoff[entry_at[e, 1], t] / 1000.0
-        run_candidates(rain[t], step, store, state, run_on, take, totals, left)
-        for h in range(host_at.shape[0]):
-            offered[host_at[h, 1], t] += left[host_at[h, 0]] * host_share[h, 0] * host_share[h, 1]
-        for zone in range(zones):
-            outlets = wanted[zone] * take[zone]
-            room = max(capacity[zone] * step[0] - outlets, 0.0)
-            fraction[zone, t] = capture(offered[zone, t], room)
-            zone_flow[zone, t] = outlets + offered[zone, t] * fraction[zone, t]
-        for h in range(host_at.shape[0]):
-            volume = left[host_at[h, 0]] * host_share[h, 0]
-            missed = 1.0 - fraction[host_at[h, 1], t]
-            host_sums[h, 0] += volume
-            host_sums[h, 1] += volume * fraction[host_at[h, 1], t]
-            host_sums[h, 2] += volume * missed
-            land_flow[host_at[h, 2], t] += volume * (host_share[h, 3] + host_share[h, 1] * missed)
+    kept = (fraction, zone_flow, land_flow, totals, host_sums)
+    run_steps(rain, step, runoff, capacity, candidates, offered, kept)
     sum_mixes(runoff, fraction, mixes[0], mix_sums)
     flow_over_land(runoff, fraction, groups, land_flow)
-    for j in range(store.shape[0]):
-        start = store[j, 4] * store[j, 5]
-        totals[j, 10] = (state[j, 0] + state[j, 1] - start + state[j, 2]) * store[j, 0] / 1000.0
 
 
-@parallel_kernel
-def run_ledger(
-    rain: Floats,
-    starts: Ints,
-    steps: Floats,
-    runoff: Floats,
-    mixes: tuple[Ints, Floats],
-    groups: tuple[Ints, Floats],
-    capacity: Floats,
-    candidates: tuple[Floats, Ints, Floats, Ints, Floats],
-    sizes: tuple[int, int],
-) -> tuple[Floats, Floats, Floats, Floats, Floats, Floats]:
-    """Run every storm; flat outputs as in ``run_losses``; sizes: classes, sub-catchments; steps: (storms, 2)."""
-    storms = steps.shape[0]
-    classes, lands = sizes
-    zones = capacity.size
-    fraction = np.zeros(rain.size * zones)
-    zone_flow = np.zeros(rain.size * zones)
-    land_flow = np.zeros(rain.size * lands)
-    mix_sums = np.zeros((storms, mixes[0].shape[0], 2))
-    totals = np.zeros((storms, candidates[0].shape[0], 11))
-    host_sums = np.zeros((storms, candidates[3].shape[0], 3))
-    for storm in prange(storms):
-        a, b = starts[storm], starts[storm + 1]
-        n = b - a
-        run_storm(
-            rain[a:b],
-            steps[storm],
-            runoff[a * classes : b * classes].reshape(classes, n),
-            mixes,
-            groups,
-            capacity,
-            candidates,
-            (
-                fraction[a * zones : b * zones].reshape(zones, n),
-                zone_flow[a * zones : b * zones].reshape(zones, n),
-                land_flow[a * lands : b * lands].reshape(lands, n),
-                mix_sums[storm],
-                totals[storm],
-                host_sums[storm],
-            ),
-        )
-    return fraction, zone_flow, land_flow, mix_sums, totals, host_sums
-
-
-@parallel_kernel
+@kernel
 def sum_pieces(
-    depth: Floats,
+    depth: float,
     class_sums: Floats,
     mix_sums: Floats,
     at: tuple[Ints, Ints, Ints],
@@ -252,32 +246,31 @@ def sum_pieces(
     sums: Floats,
     kept: Floats,
 ) -> None:
-    """Add every piece's terms to its units, in the order of the pieces.
+    """Add every piece's terms of one storm to its units, in the order of the pieces.
 
-    depth : (storms,) rain [mm]. at : class and mix of each piece, unit numbers (levels, pieces) with -1 for none.
+    depth : rain [mm]. at : class and mix of each piece, unit numbers (levels, pieces) with -1 for none.
     areas : (pieces, 6) [m2] all, bare, own, own times the piped, ground and overland share; own is bare less led away.
-    sums : (storms, units, 6) [m3] rain, sewer, overland, infiltration, evaporation, change in store, added to.
-    kept : filled with runoff and overland (storms, 2, pieces) [m3], or of no pieces where that is not wanted.
+    sums : (units, 6) [m3] rain, sewer, overland, infiltration, evaporation, change in store, added to.
+    kept : filled with runoff and overland (2, pieces) [m3], or of no pieces where that is not wanted.
     """
     number, mix, unit = at
-    wanted = kept.shape[2] > 0
-    terms = sums.shape[2]
-    for storm in prange(depth.size):
-        rain = depth[storm] / 1000.0
-        value = np.zeros(terms)
-        for k in range(number.size):
-            shed = class_sums[storm, number[k], 0] / 1000.0
-            bare = areas[k, 1] / 1000.0
-            value[0] = areas[k, 0] * rain
-            value[1] = areas[k, 3] * mix_sums[storm, mix[k], 0] / 1000.0
-            value[2] = areas[k, 5] * shed + areas[k, 3] * mix_sums[storm, mix[k], 1] / 1000.0
-            value[3] = bare * class_sums[storm, number[k], 1] + areas[k, 4] * shed
-            value[4] = bare * class_sums[storm, number[k], 2]
-            value[5] = bare * class_sums[storm, number[k], 3]
-            if wanted:
-                kept[storm, 0, k] = areas[k, 2] * shed
-                kept[storm, 1, k] = value[2]
-            for level in range(unit.shape[0]):
-                if unit[level, k] >= 0:
-                    for term in range(terms):
-                        sums[storm, unit[level, k], term] += value[term]
+    wanted = kept.shape[1] > 0
+    value = np.zeros(6)
+    for k in range(number.size):
+        c, m = number[k], mix[k]
+        shed = class_sums[c, 0] / 1000.0
+        bare = areas[k, 1] / 1000.0
+        value[0] = areas[k, 0] * depth / 1000.0
+        value[1] = areas[k, 3] * mix_sums[m, 0] / 1000.0
+        value[2] = areas[k, 5] * shed + areas[k, 3] * mix_sums[m, 1] / 1000.0
+        value[3] = bare * class_sums[c, 1] + areas[k, 4] * shed
+        value[4] = bare * class_sums[c, 2]
+        value[5] = bare * class_sums[c, 3]
+        if wanted:
+            kept[0, k] = areas[k, 2] * shed
+            kept[1, k] = value[2]
+        for level in range(unit.shape[0]):
+            u = unit[level, k]
+            if u >= 0:
+                for term in range(6):
+                    sums[u, term] += value[term]

@@ -11,10 +11,9 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from catchscreen.compiled import kernel, parallel_kernel, prange
+from catchscreen.compiled import kernel
 
 Floats = NDArray[np.float64]
-Ints = NDArray[np.int64]
 
 
 @kernel
@@ -107,30 +106,11 @@ def lose(rain: Floats, hours: float, parameters: Floats, evaporation: float, run
     sums[3] = impermeable * (held - start)
 
 
-@parallel_kernel
-def run_losses(
-    rain: Floats, starts: Ints, hours: Floats, state: Ints, parameters: Floats, evaporation: float
-) -> tuple[Floats, Floats]:
-    """Run every class through every storm.
+@kernel
+def run_losses(rain: Floats, step: Floats, parameters: Floats, runoff: Floats, sums: Floats) -> None:
+    """Run every class through one storm: rain (steps,) [mm], step [h], [mm/h to air], parameters (classes, 10).
 
-    rain : (steps of all storms,) [mm], storm s in ``starts[s]:starts[s + 1]``. state : (storms,) row in ``parameters``
-    (states, classes, 10). Returns runoff, flat, storm s as (classes, its steps) from ``starts[s] * classes``, and sums
-    (storms, classes, 4). Storms are independent, so the threads cannot change a digit.
+    Fills runoff (classes, steps) [mm] and sums (classes, 4), both zero before.
     """
-    storms = hours.size
-    classes = parameters.shape[1]
-    runoff = np.zeros(rain.size * classes)
-    sums = np.zeros((storms, classes, 4))
-    for storm in prange(storms):
-        first, last = starts[storm], starts[storm + 1]
-        for number in range(classes):
-            place = first * classes + number * (last - first)
-            lose(
-                rain[first:last],
-                hours[storm],
-                parameters[state[storm], number],
-                evaporation,
-                runoff[place : place + last - first],
-                sums[storm, number],
-            )
-    return runoff, sums
+    for number in range(parameters.shape[0]):
+        lose(rain, step[0], parameters[number], step[1], runoff[number], sums[number])

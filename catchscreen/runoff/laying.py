@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 import pandas as pd
@@ -63,13 +64,16 @@ class StormArrays:
     steps: Floats
     state: Ints
 
-    def blocks(self, flat: Floats, rows: int) -> dict[str, Floats]:
-        """Cut a flat kernel output into one (rows, steps) view for each storm."""
-        out = {}
-        for number, storm in enumerate(self.ids):
-            first, last = self.starts[number], self.starts[number + 1]
-            out[storm] = flat[first * rows : last * rows].reshape(rows, last - first)
+    def views(self, flat: Floats, rows: int) -> list[Floats]:
+        """Cut one array for all storms into a (rows, steps) view for each."""
+        out = []
+        for first, last in pairwise(self.starts):
+            out.append(flat[first * rows : last * rows].reshape(rows, last - first))
         return out
+
+    def blocks(self, flat: Floats, rows: int) -> dict[str, Floats]:
+        """Return the views by storm id."""
+        return dict(zip(self.ids, self.views(flat, rows), strict=True))
 
 
 def lay_ground(

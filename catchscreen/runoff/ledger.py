@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+import os
+from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from catchscreen.compiled import parallel_lock
 from catchscreen.options import RunoffOptions
 from catchscreen.progress import DataIssue, Run
 from catchscreen.records import StormRuns, Storms, Terrain
@@ -105,29 +107,61 @@ class LedgerSums:
 
 def run_kernels(ground: Ground, rain: StormArrays, classes: LossClasses, laid: CandidateArrays) -> LedgerSums:
     """Run losses and ledger for all storms."""
-    hours = np.ascontiguousarray(rain.steps[:, 0])
-    evaporation = float(rain.steps[0, 1]) if rain.ids else 0.0
     areas = lay_areas(ground, laid)
     alike = ground.alike
-    mixes = sum_at(alike.mix, areas[:, 3], len(alike.mix_at))
-    groups = [sum_at(alike.group, areas[:, column], len(alike.group_at)) for column in (3, 5)]
+    mixes = (alike.mix_at, sum_at(alike.mix, areas[:, 3], len(alike.mix_at)))
+    ways = [sum_at(alike.group, areas[:, column], len(alike.group_at)) for column in (3, 5)]
+    groups = (alike.group_at, np.ascontiguousarray(np.column_stack(ways)))
     entry_at = np.column_stack([laid.entry_candidate, classes.number[laid.entry_row]]).astype(np.int64)
-    with parallel_lock:
-        runoff, class_sums = _loss_kernels.run_losses(
-            rain.rain_mm, rain.starts, hours, rain.state, classes.parameters, evaporation
-        )
-        rest = _ledger_kernels.run_ledger(
-            rain.rain_mm,
-            rain.starts,
-            rain.steps,
-            runoff,
-            (alike.mix_at, mixes),
-            (alike.group_at, np.ascontiguousarray(np.column_stack(groups))),
-            ground.capacity_m3_h,
-            (laid.store, entry_at, laid.entry_area, laid.host_at, laid.host_share),
-            (len(classes.table), len(ground.land_ids)),
-        )
-    return LedgerSums(runoff, class_sums, *rest)
+    candidates = (laid.store, entry_at, laid.entry_area, laid.host_at, laid.host_share)
+    sums = _empty_sums(ground, rain, classes, laid)
+    runoff = rain.views(sums.runoff, len(classes.table))
+    fraction = rain.views(sums.fraction, len(ground.zone_ids))
+    zone_flow = rain.views(sums.zone_flow, len(ground.zone_ids))
+    land_flow = rain.views(sums.land_flow, len(ground.land_ids))
+
+    def run_one(s: int) -> None:
+        depths, step = rain.rain_mm[rain.starts[s] : rain.starts[s + 1]], rain.steps[s]
+        _loss_kernels.run_losses(depths, step, classes.parameters[rain.state[s]], runoff[s], sums.classes[s])
+        out = (fraction[s], zone_flow[s], land_flow[s], sums.mixes[s], sums.candidates[s], sums.hosts[s])
+        _ledger_kernels.run_storm(depths, step, runoff[s], mixes, groups, ground.capacity_m3_h, candidates, out)
+
+    _for_each_storm(run_one, len(rain.ids))
+    return sums
+
+
+def _empty_sums(ground: Ground, rain: StormArrays, classes: LossClasses, laid: CandidateArrays) -> LedgerSums:
+    """Make room for what the kernels fill."""
+    storms, steps, count = len(rain.ids), rain.rain_mm.size, len(classes.table)
+    zones, lands = len(ground.zone_ids), len(ground.land_ids)
+    return LedgerSums(
+        runoff=np.zeros(steps * count),
+        classes=np.zeros((storms, count, 4)),
+        fraction=np.zeros(steps * zones),
+        zone_flow=np.zeros(steps * zones),
+        land_flow=np.zeros(steps * lands),
+        mixes=np.zeros((storms, len(ground.alike.mix_at), 2)),
+        candidates=np.zeros((storms, len(laid.store), 11)),
+        hosts=np.zeros((storms, len(laid.host_row), 3)),
+    )
+
+
+def _for_each_storm(work: Callable[[int], None], count: int) -> None:
+    """Share storms out to threads; each writes only its own part, so the number of threads changes no digit.
+
+    The kernels hold no interpreter lock. Threads of our own compile a fraction of what a parallel kernel does.
+    """
+    with ThreadPoolExecutor(min(worker_count(), max(count, 1))) as pool:
+        for done in [pool.submit(work, number) for number in range(count)]:
+            done.result()
+
+
+def worker_count() -> int:
+    """Return how many threads to use: what the user set for compiled code, else the processors of this process."""
+    asked = os.environ.get("NUMBA_NUM_THREADS", "")
+    if asked.isdigit() and int(asked) > 0:
+        return int(asked)
+    return len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
 
 
 def lay_areas(ground: Ground, laid: CandidateArrays) -> Floats:
@@ -149,17 +183,21 @@ def sum_units(
     depth = _depths(rain)
     out = np.zeros((depth.size, units.count, 6))
     kept = np.empty((depth.size, 2, len(areas)))
+    nothing = np.empty((2, 0))
     fine = [balance.LEVELS.index(level) for level in ("parcel", "hollow")]
     coarse = [number for number in range(len(balance.LEVELS)) if number not in fine]
-    grouped = np.column_stack([sum_at(alike.group, column, len(alike.group_at)) for column in areas.T])
+    ways = [sum_at(alike.group, column, len(alike.group_at)) for column in areas.T]
+    grouped = np.ascontiguousarray(np.column_stack(ways))
     rows_at = (loss_class, alike.mix, np.ascontiguousarray(units.number[fine]))
     first = alike.first_row
     groups_at = (loss_class[first], alike.mix[first], np.ascontiguousarray(units.number[coarse][:, first]))
-    with parallel_lock:
-        _ledger_kernels.sum_pieces(depth, sums.classes, sums.mixes, rows_at, areas, out, kept)
-        _ledger_kernels.sum_pieces(
-            depth, sums.classes, sums.mixes, groups_at, np.ascontiguousarray(grouped), out, kept[:, :, :0]
-        )
+
+    def sum_one(s: int) -> None:
+        terms = (float(depth[s]), sums.classes[s], sums.mixes[s])
+        _ledger_kernels.sum_pieces(*terms, rows_at, areas, out[s], kept[s])
+        _ledger_kernels.sum_pieces(*terms, groups_at, grouped, out[s], nothing)
+
+    _for_each_storm(sum_one, depth.size)
     return out, kept
 
 

@@ -59,7 +59,7 @@ def place_candidates(
 def _of_set(frame: pd.DataFrame, names: pd.Index) -> pd.DataFrame:
     """Return the rows of the candidates in the set, with their number."""
     numbered = frame[["candidate_id", "surface_id", "fraction"]].assign(
-        candidate=names.get_indexer(frame["candidate_id"])
+        candidate=names.get_indexer(pd.Index(frame["candidate_id"]))
     )
     return numbered[numbered["candidate"] >= 0].sort_values(["candidate", "surface_id"], kind="stable")
 

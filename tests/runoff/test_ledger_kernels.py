@@ -54,11 +54,10 @@ def test_capture(form: str) -> None:
 
 
 def case():
-    """Two storms, two zones, two sub-catchments, three groups, two candidates in a chain."""
+    """One storm, two zones, two sub-catchments, three groups, two candidates in a chain."""
     rng = np.random.default_rng(11)
-    starts = np.array([0, 5, 13])
     rain = rng.gamma(1.0, 3.0, 13)
-    runoff = np.concatenate([np.tile(rain[:5], 2), np.tile(rain[5:], 2)]) * 0.8
+    runoff = np.stack([rain * 0.8, rain * 0.5])
     mixes = (np.array([[0, 0], [0, 1], [1, 1]]), np.array([300.0, 100.0, 200.0]))
     places = np.array([[0, 0, 0], [1, 1, 1], [1, 0, 1]])
     areas = np.array([[300.0, 50.0], [200.0, 80.0], [100.0, 10.0]])
@@ -71,25 +70,30 @@ def case():
     hosts = np.array([[0, 0, 0], [0, 1, 1], [1, 0, 1]])
     shares = np.array([[0.6, 0.8, 0.1, 0.1], [0.4, 0.5, 0.0, 0.5], [1.0, 0.9, 0.0, 0.1]])
     candidates = (store, np.array([[0, 1], [1, 0]]), np.array([70.0, 30.0]), hosts, shares)
-    steps = np.column_stack([np.full(2, 1.0 / 12.0), np.full(2, 0.3)])
-    return rain, starts, steps, runoff, mixes, (places, areas), np.array([2.0, 5.0]), candidates, (2, 2)
+    return rain, np.array([1.0 / 12.0, 0.3]), runoff, mixes, (places, areas), np.array([2.0, 5.0]), candidates
 
 
-def test_run_ledger_compiled_and_plain() -> None:
-    for compiled, plain in zip(kernels.run_ledger(*case()), kernels.run_ledger.py_func(*case()), strict=True):
-        np.testing.assert_allclose(compiled, plain, rtol=1e-12, atol=1e-13)
+def test_run_storm_compiled_and_plain() -> None:
+    results = []
+    for function in (kernels.run_storm, kernels.run_storm.py_func):
+        shapes = ((2, 13), (2, 13), (2, 13), (3, 2), (2, 11), (3, 3))
+        out = tuple(np.zeros(shape) for shape in shapes)
+        function(*case(), out)
+        results.append(np.concatenate([values.ravel() for values in out]))
+    np.testing.assert_allclose(results[0], results[1], rtol=1e-12, atol=1e-13)
+    assert np.count_nonzero(results[0]) > 80
 
 
 def test_sum_pieces_compiled_and_plain() -> None:
     rng = np.random.default_rng(2)
     at = (rng.integers(0, 2, 7), rng.integers(0, 3, 7), np.stack([rng.integers(-1, 2, 7), np.full(7, 2)]))
-    given = (np.array([10.0, 20.0]), rng.random((2, 2, 4)), rng.random((2, 3, 2)), at, rng.uniform(0, 90, (7, 6)))
+    given = (20.0, rng.random((2, 4)), rng.random((3, 2)), at, rng.uniform(0, 90, (7, 6)))
     results = []
     for function in (kernels.sum_pieces, kernels.sum_pieces.py_func):
-        sums, kept = np.zeros((2, 3, 6)), np.empty((2, 2, 7))
+        sums, kept = np.zeros((3, 6)), np.empty((2, 7))
         function(*given, sums, kept)
-        only_sums = np.zeros((2, 3, 6))
-        function(*given, only_sums, np.empty((2, 2, 0)))
+        only_sums = np.zeros((3, 6))
+        function(*given, only_sums, np.empty((2, 0)))
         np.testing.assert_array_equal(sums, only_sums)
         results.append(np.concatenate([sums.ravel(), kept.ravel()]))
     np.testing.assert_allclose(results[0], results[1], rtol=1e-13)

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-import numba
+import os
+
 import numpy as np
 import pandas as pd
 import pytest
@@ -11,6 +12,7 @@ from hypothesis import strategies as st
 
 from catchscreen.options import RunoffOptions
 from catchscreen.runoff import CandidatePieces
+from catchscreen.runoff import ledger as ledger_module
 
 SEEDS = st.integers(0, 10_000)
 few = settings(max_examples=12, suppress_health_check=[HealthCheck.function_scoped_fixture])
@@ -209,21 +211,29 @@ def test_wetter_ground_sheds_more(make_ledger, make_storms, run_ledger) -> None:
         assert shed["baked"] > shed["dry"]
 
 
-def test_same_bytes_on_one_and_two_threads(make_ledger, make_storms, make_land, make_stores, run_ledger) -> None:
+def test_same_bytes_whatever_the_threads(
+    monkeypatch, make_ledger, make_storms, make_land, make_stores, run_ledger
+) -> None:
     """Storms are shared out to threads, sums are not: not one bit may differ."""
     rng = np.random.default_rng(7)
     ledger = make_ledger(*random_rows(rng, 200))
     storms = make_storms(step_min=5.0, **{f"S{n}": random_depths(rng, 5 + 7 * n) for n in range(6)})
     pieces = random_candidates(rng, ledger, make_stores)
-    before = numba.get_num_threads()
     results = []
-    for threads in (1, min(2, before)):
-        numba.set_num_threads(threads)
+    for threads in (1, 3):
+        monkeypatch.setattr(ledger_module, "worker_count", lambda: threads)  # noqa: B023  (called within the turn)
         results.append(run_ledger(ledger, storms, land=make_land(HOLLOWS, {"C2": "C1"}), candidates=pieces))
-    numba.set_num_threads(before)
     one, two = results
     pd.testing.assert_frame_equal(one.balance, two.balance, check_exact=True)
     pd.testing.assert_frame_equal(one.peaks, two.peaks, check_exact=True)
     for storm in one.overland_m3:
         assert one.overland_m3[storm].tobytes() == two.overland_m3[storm].tobytes()
         assert one.runoff_steps_mm[storm].tobytes() == two.runoff_steps_mm[storm].tobytes()
+
+
+def test_workers_follow_the_users_setting(monkeypatch) -> None:
+    """NUMBA_NUM_THREADS decides, as for all compiled code; without it, the processors of this process."""
+    monkeypatch.setenv("NUMBA_NUM_THREADS", "3")
+    assert ledger_module.worker_count() == 3
+    monkeypatch.delenv("NUMBA_NUM_THREADS")
+    assert 1 <= ledger_module.worker_count() <= (os.cpu_count() or 1)

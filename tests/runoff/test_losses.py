@@ -116,18 +116,17 @@ def test_curve_number_on_cumulative_rain(form: str) -> None:
     assert (np.diff(runoff[3:]) > 0.0).all()
 
 
-@pytest.mark.parametrize("storms", [1, 3])
-def test_whole_kernel_compiled_and_plain(storms: int) -> None:
-    """The parallel kernel and its Python form give the same numbers."""
-    rng = np.random.default_rng(3)
-    starts = np.arange(storms + 1) * 4
-    rain = rng.gamma(1.0, 3.0, 4 * storms)
-    params = np.stack(
-        [[parameters(share=0.4, store=1.0, rate=4.0, suction=20.0), parameters(model=1.0, retention=60.0)]]
-    )
-    args = (rain, starts, np.full(storms, 0.5), np.zeros(storms, np.int64), params, 0.1)
-    for compiled, plain in zip(kernels.run_losses(*args), kernels.run_losses.py_func(*args), strict=True):
-        np.testing.assert_allclose(compiled, plain, rtol=1e-13)
+def test_whole_kernel_compiled_and_plain() -> None:
+    """All classes at once, compiled and as Python: the same numbers."""
+    rain = np.random.default_rng(3).gamma(1.0, 3.0, 6)
+    params = np.stack([parameters(share=0.4, store=1.0, rate=4.0, suction=20.0), parameters(model=1.0, retention=60.0)])
+    results = []
+    for form in ("compiled", "python"):
+        runoff, sums = np.zeros((2, 6)), np.zeros((2, 4))
+        as_form(kernels.run_losses, form)(rain, np.array([0.5, 0.1]), params, runoff, sums)
+        results.append(np.hstack([runoff, sums]))
+    np.testing.assert_allclose(results[0], results[1], rtol=1e-13)
+    assert results[0][:, :6].sum(axis=1) == pytest.approx(results[0][:, 6])
 
 
 def ledger(**columns) -> pd.DataFrame:
