@@ -224,3 +224,11 @@ def test_a_finer_series_gives_nearly_the_same_year(random_stores, rain_years, mo
     for term in ("to_ground_m3_yr", "to_air_m3_yr", "outlet_m3_yr", "overflow_m3_yr"):
         moved = (coarse_years[term] - fine_years[term]).abs() / coarse_years["inflow_m3_yr"]
         assert moved.max() < 0.005, term
+
+
+def test_no_stores_no_rows(make_stores, rain_years, months, run):
+    """Without stores there are no rows, no reason, and all columns."""
+    result = run_stores(make_stores(void_mm=np.zeros(0)), rain_years(3), months, run)
+    assert result.reason == ""
+    assert len(result.years) == 0
+    assert set(YEAR_COLUMNS) < set(result.years.columns)
