@@ -17,7 +17,7 @@ from rasterio.errors import RasterioError
 
 from catchscreen.brief_sources import Source
 from catchscreen.errors import InputsAtFault
-from catchscreen.inputs.tables import read_table
+from catchscreen.inputs.tables import read_table, texts_in
 from catchscreen.inputs.tilesets import RASTER_SUFFIXES, open_raster, quietly
 from catchscreen.inputs.vector import VECTOR_SUFFIXES, datasets_in_zip, list_layers
 
@@ -157,9 +157,12 @@ def _look_into(entry: Path, folder: Path, tiles: set[Path]) -> list[Found] | Non
 def _in_zip(archive: Path, inside: str) -> Iterator[Found]:
     """Yield what a zip holds."""
     with zipfile.ZipFile(archive) as opened:
-        rasters = sorted(name for name in opened.namelist() if name.lower().endswith(RASTER_SUFFIXES))
+        names = opened.namelist()
+    rasters = sorted(name for name in names if name.lower().endswith(RASTER_SUFFIXES))
     for name in datasets_in_zip(archive):
         yield from _layers(f"/vsizip/{archive.as_posix()}/{name}", f"{inside}/{name}")
+    for name in texts_in(names):
+        yield _table(archive / name, f"{inside}/{name}")
     if rasters:
         path = f"/vsizip/{archive.as_posix()}/{rasters[0]}"
         yield _raster(path, inside if len(rasters) > 1 else f"{inside}/{rasters[0]}", None)

@@ -8,12 +8,13 @@ from typing import Any, Final
 import numpy as np
 import pandas as pd
 
-from catchscreen.brief_sources import RainTableSource, Source
+from catchscreen.brief_sources import EvaporationSource, RainTableSource, Source
 from catchscreen.inputs.columns import NOTHING, as_numbers, as_text
 from catchscreen.inputs.desk import Desk, listed, refuse
 from catchscreen.inputs.tables import read_table
 
 MM: Final = {"mm": 1.0, "0.1 mm": 0.1, "m": 1000.0, "cm": 10.0, "inch": 25.4, "0.01 inch": 0.254}
+LARGEST_DAY_MM: Final = 15.0
 PLAUSIBLE_MM: Final = (0.1, 2000.0)
 """Depth of one storm."""
 _DURATION_UNITS: Final = {"min": 1.0, "m": 1.0, "h": 60.0, "hr": 60.0, "hour": 60.0, "d": 1440.0, "day": 1440.0}
@@ -152,6 +153,9 @@ def read_evaporation(source: Source, desk: Desk) -> pd.Series[float]:
         series = pd.Series([float(value) for value in monthly], index=pd.Index(range(1, len(monthly) + 1)))
     else:
         series = _evaporation_table(source)
+    if "unit" not in source.model_fields_set and _looks_monthly(series):
+        desk.note("note", "taken-as-monthly", source, "Values by month are too great for a day: taken as mm a month.")
+        source = EvaporationSource(unit="mm/month").placed(role=source.role, folder=source.folder)
     series = series * {"mm/day": 1.0, "0.1 mm/day": 0.1, "mm/month": 1.0}[getattr(source, "unit", "mm/day")]
     is_monthly = not isinstance(series.index, pd.DatetimeIndex)
     if is_monthly and list(series.index) != list(range(1, 13)):
@@ -160,7 +164,7 @@ def read_evaporation(source: Source, desk: Desk) -> pd.Series[float]:
         days = np.array([31, 28.25, 31, 30, 31, 30, 31, 31, 30, 31, 30, 31])
         months = series.index if is_monthly else pd.DatetimeIndex(series.index).month
         series = series / days[np.asarray(months, dtype=int) - 1]
-    odd = (series < -1.0) | (series > 15.0)
+    odd = (series < -1.0) | (series > LARGEST_DAY_MM)
     if odd.any():
         message = f"{int(odd.sum())} values lie outside 0 to 15 mm a day, such as {series[odd].iloc[0]:g}."
         raise refuse(
@@ -171,6 +175,13 @@ def read_evaporation(source: Source, desk: Desk) -> pd.Series[float]:
         desk.note("note", "unusual-evaporation", source, f"It comes to {year:.0f} mm a year: is the unit right?")
     series.index.name, series.name = "month" if is_monthly else "time", "evaporation_mm_per_day"
     return series.clip(lower=0.0)
+
+
+def _looks_monthly(series: pd.Series[float]) -> bool:
+    """Tell whether twelve values are totals of months: their mean would be impossible for a day."""
+    return (
+        not isinstance(series.index, pd.DatetimeIndex) and len(series) == 12 and float(series.mean()) > LARGEST_DAY_MM
+    )
 
 
 def _evaporation_table(source: Source) -> pd.Series[float]:

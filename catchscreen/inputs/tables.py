@@ -41,7 +41,7 @@ def read_table(source: Source) -> pd.DataFrame:
     path = source.path
     if path is None:
         raise refuse("missing-key", source, f"[{source.role}] names no file.", 'Add file = "...".')
-    if path.suffix.lower() in TEXT_SUFFIXES:
+    if path.suffix.lower() in (*TEXT_SUFFIXES, ".zip"):
         return parse_text(_text_of(path, source), source)
     try:
         with warnings.catch_warnings():
@@ -60,7 +60,7 @@ def _text_of(path: Path, source: Source) -> str:
     try:
         if archive is not None:
             with zipfile.ZipFile(archive[0]) as opened:
-                content = opened.read(archive[1])
+                content = opened.read(archive[1] or _only_text(opened.namelist(), archive[0], source))
         else:
             content = path.read_bytes()
     except (OSError, KeyError, zipfile.BadZipFile) as error:
@@ -71,6 +71,28 @@ def _text_of(path: Path, source: Source) -> str:
         except UnicodeDecodeError:
             continue
     raise refuse("unreadable-file", source, f"{path.name} is no text.", "Save it as .csv with the encoding UTF-8.")
+
+
+def texts_in(names: list[str]) -> list[str]:
+    """Return those of an archive's names that are tables of text."""
+    return sorted(name for name in names if name.lower().endswith(TEXT_SUFFIXES[:-1]))
+
+
+def _only_text(names: list[str], archive: Path, source: Source) -> str:
+    """Return the one text in an archive.
+
+    Raises
+    ------
+    InputsAtFault
+        When there is none, or several.
+    """
+    texts = texts_in(names)
+    if len(texts) == 1:
+        return texts[0]
+    if not texts:
+        raise refuse("unreadable-file", source, f"{archive.name} holds no table.", "Name an archive with a .csv file.")
+    cure = f'Name one of them: file = "{archive.name}/{texts[0]}".'
+    raise refuse("several-layers", source, f"{archive.name} holds {len(texts)} tables.", cure)
 
 
 def parse_text(content: str, source: Source) -> pd.DataFrame:

@@ -71,8 +71,8 @@ def read_soils(source: Source, desk: Desk) -> gpd.GeoDataFrame:
     in_mm_h = frame.pop("infiltration_mm_h").to_numpy() / MM_H_PER_M_S
     mid = frame["infiltration_m_s"].fillna(pd.Series(in_mm_h, index=frame.index)).to_numpy(dtype=np.float64)
     low, high = (frame[f"infiltration_{end}_m_s"].to_numpy(dtype=np.float64) for end in ("low", "high"))
-    by_texture = _texture_rates(frame["texture"], source, desk)
     bare = np.isnan(mid) & np.isnan(low) & np.isnan(high)
+    by_texture = _texture_rates(frame["texture"].where(bare, ""), source, desk)
     low, high = np.where(bare, by_texture[:, 0], low), np.where(bare, by_texture[:, 1], high)
     mid = np.where(np.isnan(mid), np.sqrt(low * high), mid)
     frame["infiltration_m_s"] = mid

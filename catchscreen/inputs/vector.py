@@ -41,6 +41,8 @@ POINT_COLUMNS: Final = {
 }
 TYPE_NUMBERS: Final = {"point": (0, 4), "line": (1, 2, 5), "polygon": (3, 6)}
 SHOWN_IDS: Final = 5
+MOST_SINGLY: Final = 20
+"""Up to so many repairs of a layer are listed one by one."""
 
 
 def dataset_path(source: Source) -> str:
@@ -272,28 +274,29 @@ def _repair_invalid(frame: gpd.GeoDataFrame, names: Any, source: Source, desk: D
     """Repair invalid shapes, keeping their polygons, and list each with its place; return all shapes."""
     shapes = frame.geometry.to_numpy().copy()
     invalid = ~shapely.is_missing(shapes) & ~shapely.is_empty(shapes) & ~shapely.is_valid(shapes)
+    rows = np.flatnonzero(invalid)
+    before = shapes[rows].copy()
+    for row in rows:
+        mended = shapely.make_valid(shapes[row])
+        shapes[row] = _polygons_of(mended) if shapes[row].geom_type.endswith("Polygon") else mended
     places = _places(frame[invalid], source, desk)
-    for row, where in zip(np.flatnonzero(invalid), places, strict=True):
-        before = shapes[row]
-        mended = (
-            _polygons_of(shapely.make_valid(before))
-            if before.geom_type.endswith("Polygon")
-            else shapely.make_valid(before)
-        )
-        reason = shapely.is_valid_reason(before).split("[")[0]
-        message = (
-            f"{names[row]}: {reason.lower()}; repaired, area {before.area:.1f} before and {mended.area:.1f} after."
-        )
-        desk.note(
-            "repair",
-            "invalid-geometry",
-            source,
-            message,
-            cure="Mend it in the source.",
-            feature=str(names[row]),
-            geometry=where,
-        )
-        shapes[row] = mended
+    texts = [
+        f"{names[row]}: {shapely.is_valid_reason(old).split('[')[0].lower()}; repaired, "
+        f"area {old.area:.1f} before and {shapes[row].area:.1f} after."
+        for row, old in zip(rows, before, strict=True)
+    ]
+    cure = "Mend it in the source."
+    if len(rows) <= MOST_SINGLY:
+        for row, text, where in zip(rows, texts, places, strict=True):
+            feature = str(names[row])
+            desk.note("repair", "invalid-geometry", source, text, cure=cure, feature=feature, geometry=where)
+        return shapes
+    changed = float(np.abs(shapely.area(shapes[rows]) - shapely.area(before)).max())
+    message = (
+        f"{len(rows)} features were invalid and were repaired, none changing its area by more than {changed:.1f}: "
+    )
+    where = shapely.multipoints(places) if desk.crs is not None else None
+    desk.note("repair", "invalid-geometry", source, message + listed(texts, 2), cure=cure, geometry=where)
     return shapes
 
 

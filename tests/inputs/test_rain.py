@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import zipfile
+
 import numpy as np
 import pandas as pd
 import pytest
@@ -149,6 +151,25 @@ def test_evaporation_by_month_and_by_day(place):
     assert daily.index[0] == pd.Timestamp("2020-01-01", tz="UTC")
     with pytest.raises(InputsAtFault, match="Give twelve"):
         place.load(evaporation={"monthly_mm_per_day": [1, 2]})
+
+
+def test_monthly_totals_are_known_as_such(place):
+    """30 mm in January cannot be the rate of a day: 31 mm a month is 1 mm a day."""
+    text = "month,evaporation_mm\n" + "".join(f"{month},31\n" for month in range(1, 13))
+    data, issues = place.load(evaporation=write(place, text))
+    assert data.evaporation[1] == pytest.approx(1.0)
+    assert any(issue.code == "taken-as-monthly" for issue in issues)
+
+
+def test_tables_inside_zips(place):
+    with zipfile.ZipFile(place.folder / "rain.zip", "w") as archive:
+        archive.writestr("a/table.csv", WIDE)
+    assert len(place.load(rain_table="rain.zip")[0].rain_table) == 3
+    assert len(place.load(rain_table="rain.zip/a/table.csv")[0].rain_table) == 3
+    with zipfile.ZipFile(place.folder / "rain.zip", "a") as archive:
+        archive.writestr("b.csv", WIDE)
+    with pytest.raises(InputsAtFault, match=r'file = "rain\.zip/a/table\.csv"'):
+        place.load(rain_table="rain.zip")
 
 
 def test_decimal_commas_and_odd_numbers():
