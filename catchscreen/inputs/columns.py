@@ -6,6 +6,7 @@ import difflib
 import re
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
+from functools import lru_cache
 from typing import Any, Final, Literal
 
 import geopandas as gpd
@@ -148,6 +149,8 @@ def _bring(values: Any, column: Column, length: int, source: Source, desk: Desk)
 
 def as_text(values: pd.Series[Any]) -> pd.Series[Any]:
     """Turn values into texts of their own, "" for what is missing."""
+    if isinstance(values.dtype, pd.StringDtype):
+        return values.fillna("").str.strip().astype(object)
     return values.astype(object).where(values.notna(), "").map(lambda value: str(value).strip()).astype(object)
 
 
@@ -196,6 +199,7 @@ def _flags(values: Any, column: Column, length: int, source: Source, desk: Desk)
     return result
 
 
+@lru_cache(maxsize=4096)
 def our_word(word: str) -> str:
     """Write a word the way ours are written: small letters, underscores."""
     return re.sub(r"[^a-z0-9]+", "_", word.strip().lower()).strip("_")

@@ -20,6 +20,8 @@ from catchscreen.inputs.desk import refuse
 DELIMITERS: Final = (",", ";", "\t", "|")
 TEXT_SUFFIXES: Final = (".csv", ".txt", ".tsv", ".dat", "")
 ENCODINGS: Final = ("utf-8-sig", "cp1252")
+LOOKED_AT: Final = 200
+LONGEST_PREAMBLE: Final = 1000
 RUN_LENGTH: Final = 3
 """A header is the first line followed by this many lines of as many fields."""
 
@@ -121,10 +123,10 @@ def _find_header(lines: list[str]) -> tuple[int, str] | None:
     """Return the header line's number and the delimiter: the one that gives most lines the same number of fields."""
     best: tuple[int, str, int] | None = None
     for delimiter in DELIMITERS:
-        counts = [line.count(delimiter) for line in lines]
-        common, times = Counter(counts[-200:]).most_common(1)[0] if counts else (0, 0)
+        counts = [line.count(delimiter) for line in lines[-LOOKED_AT:]]
+        common, times = Counter(counts).most_common(1)[0] if counts else (0, 0)
         if common and (best is None or times > best[2]):
-            start = _first_of_run(counts, common)
+            start = _first_of_run([line.count(delimiter) for line in lines[:LONGEST_PREAMBLE]], common)
             if start is not None:
                 best = (start, delimiter, times)
     if best is not None:
