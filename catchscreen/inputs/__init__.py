@@ -127,9 +127,8 @@ def _tried(desk: Desk, read: Callable[[], _Value]) -> _Value | None:
 
 def _role(desk: Desk, role: str, read: Callable[[Source], _Value]) -> _Value | None:
     """Read a role that is given once; None when it is not given."""
-    for source in desk.brief.sources_of(role):
-        return _tried(desk, lambda: read(source))  # noqa: B023 - called at once
-    return None
+    sources = desk.brief.sources_of(role)
+    return _tried(desk, lambda: read(sources[0])) if sources else None
 
 
 def _read_roles(desk: Desk, found: GroundTiles | None, ground: Ground | None) -> dict[str, Any]:
