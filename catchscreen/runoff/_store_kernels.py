@@ -81,11 +81,12 @@ def advance(x: Floats, rain: float, potential: float, step_h: float) -> None:
         held = x[HELD * LANES + i]
         stored = x[STORED * LANES + i]
         demand = potential * x[FACTOR * LANES + i]
-        caught = min(rain, x[WETTING * LANES + i] - wet)
+        arriving = rain + x[RUN_ON * LANES + i]
+        caught = min(arriving, x[WETTING * LANES + i] - wet)
         wet += caught
         from_wet = min(wet, demand)
         wet -= from_wet
-        offered = (rain - caught) + x[RUN_ON * LANES + i]
+        offered = arriving - caught
         taken = min(offered, x[INTAKE * LANES + i])
         excess = offered - taken
         held += taken

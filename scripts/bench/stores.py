@@ -198,12 +198,12 @@ def step_wet(case: Case, terms: Case, work: Work, step: Step) -> None:
     """Do a step with rain or run-on."""
     rain, run_on, demand, step_h, (intake, soak, root_fall, kept_share) = step
     a, b, c, d, e, f = work
-    np.subtract(case["wetting"], terms["WET"], out=a)
-    np.minimum(rain, a, out=a)
-    np.add(terms["WET"], a, out=terms["WET"])
-    np.subtract(rain, a, out=a)
     np.multiply(case["weight"], run_on, out=b)
-    np.add(a, b, out=a)
+    np.add(rain, b, out=b)
+    np.subtract(case["wetting"], terms["WET"], out=a)
+    np.minimum(b, a, out=a)
+    np.add(terms["WET"], a, out=terms["WET"])
+    np.subtract(b, a, out=a)
     np.minimum(a, intake, out=b)
     np.subtract(a, b, out=f)  # excess
     np.add(terms["EXCESS"], f, out=terms["EXCESS"])

@@ -36,11 +36,12 @@ def _rates(state, forcing, par):
         ratio, wetting, intake, substrate, factor, void, sill, outlet, exponent, soak_rate = par[i]
         wet, held, stored = state[7 * i], state[7 * i + 1], state[7 * i + 2]
         demand = potential * factor
+        arriving = rain + ratio * (rain - hard_caught)
         caught = from_wet = 0.0
         if wetting > 0.0:
-            caught = rain * min(max((wetting - wet) / RAMP_MM, 0.0), 1.0)
+            caught = arriving * min(max((wetting - wet) / RAMP_MM, 0.0), 1.0)
             from_wet = demand * min(max(wet / RAMP_MM, 0.0), 1.0)
-        offered = rain - caught + ratio * (rain - hard_caught)
+        offered = arriving - caught
         taken = min(offered, intake)
         down, from_held = taken, 0.0
         if substrate > 0.0:
