@@ -56,8 +56,8 @@ class Inputs:
     culverts : index culvert_id, lines; kind ("culvert", "underpass"), upstream_level_m, downstream_level_m, width_m.
     property_points : index property_id; use. recorded_floods : date, depth_m. supply_points : product, price_per_t.
     evidence : index evidence_id, points; kind ("infiltration" in m/s, "groundwater" in m, "roof_structure",
-    "sewer_connection", "utility", "outfall_level" in m, "other"), value, unit, depth_m, date, method, reach_m, document,
-    tester_role. social_index : social_decile. trees : root_radius_m. constraints also carry face_height_m.
+    "sewer_connection", "utility", "outfall_level" in m, "other"), value, unit, depth_m, date, method, reach_m,
+    document, tester_role. social_index : social_decile. trees : root_radius_m. constraints also carry face_height_m.
     """
 
     crs: CRS
