@@ -155,9 +155,9 @@ def build_basins(level: NDArray[np.int32], code: NDArray[np.uint8]) -> BasinGrap
     seed_cell = np.concatenate([outlet_cells, cells_with(code, PIT)])
     label = label_from(code, seed_cell)
     outlets = outlet_cells.size
-    key, place = _passes(level, label, outlets)
+    key, place = list_passes(level, label, outlets)
     nodes = seed_cell.size - outlets + 1
-    key, place = _in_strict_order(key, place)
+    key, place = in_strict_order(key, place)
     node_a = np.empty(key.size, dtype=np.int32)
     node_b = np.empty(key.size, dtype=np.int32)
     passes.pass_nodes(place, label, outlets, node_a, node_b)
@@ -194,12 +194,13 @@ def accumulate(code: NDArray[np.uint8]) -> Counts:
     left = np.zeros(strips, dtype=np.int64)
     with parallel_lock:
         rerouting.count_inflows(code, inflows)
+        accumulation.start_totals(inflows, total)
         accumulation.accumulate_strips(inflows, total, bounds, leaving, left)
     accumulation.accumulate_rest(inflows, total, leaving, left)
     return total
 
 
-def _passes(level: NDArray[np.int32], label: NDArray[np.int32], outlets: int) -> tuple[NDArray[np.uint64], Ints]:
+def list_passes(level: NDArray[np.int32], label: NDArray[np.int32], outlets: int) -> tuple[NDArray[np.uint64], Ints]:
     """List candidate passes, with as much room as they turn out to need."""
     strips = strip_count(level.shape[0])
     room = max(1 << 14, level.size // (8 * strips))
@@ -214,7 +215,7 @@ def _passes(level: NDArray[np.int32], label: NDArray[np.int32], outlets: int) ->
         room = int(count.max())
 
 
-def _in_strict_order(key: NDArray[np.uint64], place: Ints) -> tuple[NDArray[np.uint64], Ints]:
+def in_strict_order(key: NDArray[np.uint64], place: Ints) -> tuple[NDArray[np.uint64], Ints]:
     """Return the passes in the order of level, level of the lower cell, place.
 
     Level and number share one word, because numpy sorts plain words fastest; passes of equal level are then put in
@@ -251,7 +252,7 @@ def _name_basins(graph: BasinGraph, code: NDArray[np.uint8], pass_cell: Ints) ->
     way = flat_code[cell]
     next_label = np.where(way == OUTLET, -1, flat_label[cell + step[np.minimum(way, 10)]])
     end_cell[own[next_label < 0] + outlets] = cell[next_label < 0]
-    _follow_ends(ends_at, own + outlets, next_label.astype(np.int64))
+    follow_ends(ends_at, own + outlets, next_label.astype(np.int64))
     is_end = np.zeros(graph.seed_cell.size, dtype=bool)
     is_end[ends_at] = True
     used = np.flatnonzero(is_end)
@@ -262,7 +263,7 @@ def _name_basins(graph: BasinGraph, code: NDArray[np.uint8], pass_cell: Ints) ->
     return rank[ends_at], cells[by_row]
 
 
-def _follow_ends(ends_at: Ints, label: Ints, next_label: Ints) -> None:
+def follow_ends(ends_at: Ints, label: Ints, next_label: Ints) -> None:
     """Give each closed basin the end of the basin beyond its pass, by repeated doubling."""
     jump = np.arange(ends_at.size, dtype=np.int64)
     jump[label] = np.where(next_label < 0, label, next_label)

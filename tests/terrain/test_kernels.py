@@ -18,11 +18,12 @@ from catchscreen.terrain._kernels import (
     plateaus,
     receivers,
     rerouting,
+    seaming,
     slopes,
     tree,
 )
 
-MODULES = (accumulation, basins, dividing, merging, passes, plateaus, receivers, rerouting, slopes, tree)
+MODULES = (accumulation, basins, dividing, merging, passes, plateaus, receivers, rerouting, seaming, slopes, tree)
 ARRAYS = (
     "conditioned_ticks",
     "filled_ticks",
@@ -76,3 +77,20 @@ def test_compiled_and_plain_python_agree(seed, make_inputs, hills, as_python):
     for name in ("subcatchments", "hollows", "flow_paths", "outlets"):
         assert getattr(compiled, name).equals(getattr(plain, name)), name
     np.testing.assert_array_equal(compiled.hollow_tree.curve_volume_ticks, plain.hollow_tree.curve_volume_ticks)
+
+
+def test_tiles_compiled_and_plain_python_agree(hills, as_python):
+    from catchscreen.terrain.conditioning import frame_levels
+    from catchscreen.terrain.tiled import route_tiles
+    from catchscreen.tiles import Room
+
+    level = np.floor(hills(21, 19, seed=4, smooth=2.0)).astype(np.int32)
+    level[5:15, 4:16] = level.min() - 2
+    framed = frame_levels(level, np.random.default_rng(0).random(level.shape) > 0.05)
+    compiled = route_tiles(framed[1:-1, 1:-1], 8, (2.0, 2.0, 1.0), Room(level.shape))
+    as_python()
+    with warnings.catch_warnings():
+        warnings.filterwarnings("ignore", "overflow encountered", RuntimeWarning)
+        plain = route_tiles(framed[1:-1, 1:-1], 8, (2.0, 2.0, 1.0), Room(level.shape))
+    for name in ("code", "total", "outlet_cell"):
+        np.testing.assert_array_equal(getattr(compiled, name), getattr(plain, name), err_msg=name)

@@ -13,6 +13,14 @@ _ONE_INFLOW = np.uint8(16)
 
 
 @parallel_kernel
+def start_totals(pending: NDArray[np.uint8], total: NDArray[np.int32] | NDArray[np.int64]) -> None:
+    """Count each cell on the ground once."""
+    for row in prange(pending.shape[0]):
+        for col in range(pending.shape[1]):
+            total[row, col] = 0 if pending[row, col] == NO_GROUND else 1
+
+
+@parallel_kernel
 def accumulate_strips(
     pending: NDArray[np.uint8],
     total: NDArray[np.int32] | NDArray[np.int64],
@@ -26,7 +34,8 @@ def accumulate_strips(
 
     Parameters
     ----------
-    pending : framed uint8 of ``count_inflows``, used up. total : framed int32 or int64, written.
+    pending : framed uint8 of ``count_inflows``, used up. total : framed int32 or int64, each cell's own
+    amount; changed in place.
     bounds : (strips + 1,) int64, first row of each strip. leaving : (strips, room) int64, written: finished cell and
     its receiver in another strip, in turn. left : (strips,) int64, how many entries.
     """
@@ -37,8 +46,6 @@ def accumulate_strips(
     for strip in prange(left.size):
         first = bounds[strip]
         last = bounds[strip + 1]
-        for i in range(first * width, last * width):
-            flat_total[i] = 0 if flat_pending[i] == NO_GROUND else 1
         found = 0
         for block_row in range(first, last, _BLOCK):
             for block_col in range(0, width, _BLOCK):

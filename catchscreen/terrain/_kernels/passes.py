@@ -132,7 +132,8 @@ def _passes_of_strip(
     for row in range(first_row, last_row):
         for k in range(4):
             pair[k] = row * width * 4 + k
-        found = _merge_pairs(pair, 4, level, label, outlets, table, out, found)
+        pair[4] = (row * width + width - 1) * 4 + 1
+        found = _merge_pairs(pair, 5, level, label, outlets, table, out, found)
     for slot in range(slots):
         if table[0][slot] != _EMPTY:
             if found < out[0].size:
