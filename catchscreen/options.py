@@ -250,6 +250,8 @@ class RunoffOptions(Options):
     """Initial abstraction over retention in the curve number: 0.2, or 0.05, which also converts the retention."""
     compaction_factor: Annotated[float, Field(gt=0, le=1)] = 0.5
     """Conductivity of trodden urban ground over that of the soil table (0.2 to 0.5 is common); woodland keeps 1."""
+    conductivity_mm_h: dict[Texture, Positive] = Field(default_factory=dict)
+    """Conductivity of undisturbed ground by texture, where local figures replace the soil table's."""
     default_texture: Texture = "loam"
     default_hydrologic_group: Literal["A", "B", "C", "D"] = "C"
     depression_mm: dict[str, NotNegative] = Field(default_factory=lambda: dict(DEPRESSIONS_MM))

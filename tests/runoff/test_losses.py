@@ -13,7 +13,7 @@ from scipy.optimize import brentq
 from catchscreen.options import RunoffOptions
 from catchscreen.progress import Run
 from catchscreen.runoff import _loss_kernels as kernels
-from catchscreen.runoff.losses import ANTECEDENT, SOILS, classify_losses
+from catchscreen.runoff.losses import ANTECEDENT, GROUP_RATES_MM_H, SOILS, classify_losses, read_texture
 
 BOTH = pytest.mark.parametrize("form", ["compiled", "python"])
 
@@ -28,8 +28,7 @@ def test_published_ponded_infiltration(form: str) -> None:
 
     K 6.5 mm/h, suction 166.8 mm, deficit 0.486 x 0.7 = 0.340: F = 31.7 mm, f = 18.1 mm/h.
     """
-    conductivity, suction, porosity, _ = SOILS["silt_loam"]
-    deficit = suction * porosity * 0.7
+    conductivity, deficit = 6.5, 166.8 * 0.486 * 0.7
     total = as_form(kernels.ponded_infiltration, form)(0.0, conductivity, deficit, 1.0)
     assert total == pytest.approx(31.7, abs=0.1)
     assert conductivity * (1.0 + deficit / total) == pytest.approx(18.1, abs=0.1)
@@ -41,8 +40,7 @@ def test_published_ponding_time(form: str) -> None:
 
     Ponding after 0.17 h with 8.5 mm taken; after 1 h 30.2 mm are in the ground.
     """
-    conductivity, suction, porosity, _ = SOILS["silt_loam"]
-    deficit = suction * porosity * 0.7
+    conductivity, deficit = 6.5, 166.8 * 0.486 * 0.7
     ponding = conductivity * deficit / (50.0 - conductivity)
     assert ponding == pytest.approx(8.5, abs=0.1)
     assert ponding / 50.0 == pytest.approx(0.17, abs=0.005)
@@ -135,12 +133,12 @@ def ledger(**columns) -> pd.DataFrame:
 
 
 def test_losses_follow_the_soil() -> None:
-    """Stated texture first, then the nearest by rate, then the group's; the rate itself is used where it is given."""
+    """A named texture first, then the rate with the nearest suction, then the group's rate, then the default."""
     soils = pd.DataFrame(
         {
-            "texture": ["Sandy loam", "", "", ""],
-            "hydrologic_group": ["", "", "D", ""],
-            "infiltration_m_s": [np.nan, 3.3e-5, np.nan, np.nan],
+            "texture": ["Sandy loam", "made ground", "", ""],
+            "hydrologic_group": ["", np.nan, "D", ""],
+            "infiltration_m_s": [1e-9, 3.0e-5, np.nan, np.nan],
         },
         index=["S1", "S2", "S3", "S4"],
     )
@@ -148,18 +146,44 @@ def test_losses_follow_the_soil() -> None:
     run = Run()
     classes = classify_losses(rows, soils, RunoffOptions(), run)
     table = classes.table.iloc[classes.number]
-    assert table["soil_texture"].tolist() == ["sandy_loam", "sand", "clay_loam", "loam"]
-    assert table["conductivity_mm_h"].tolist() == pytest.approx([10.9, 118.8, 1.0, 3.4])
+    assert table["soil_texture"].tolist() == ["sandy_loam", "sand", "clay", "loam"]
+    assert table["conductivity_mm_h"].tolist() == pytest.approx([50.0, 108.0, 0.8, 15.5])
     assert table["soil_group"].tolist() == ["A", "A", "D", "C"]
     assert [issue.code for issue in run.issues] == ["soil_unknown_for_losses"]
 
 
+@pytest.mark.parametrize(
+    ("text", "texture"),
+    [
+        ("Clay", "clay"),
+        ("silty clay loam", "silty_clay_loam"),
+        ("thin sandy loam, over fissured limestone", "sandy_loam"),
+        ("silty loam over gravel", "silt_loam"),
+        ("sandy gravel", "sand"),
+        ("made ground, ash and rubble", ""),
+        ("", ""),
+    ],
+)
+def test_texture_is_read_from_a_description(text: str, texture: str) -> None:
+    assert read_texture(text) == texture
+
+
 def test_trodden_ground_takes_less() -> None:
-    """Compaction halves the rate of grass, not of woodland."""
+    """Compaction halves the rate of grass, not of woodland; a local figure replaces the table's."""
     options = RunoffOptions(compaction_factor=0.5)
     rows = ledger(cover_class=["grass", "woodland"], impermeable_fraction=[0.0, 0.0])
     classes = classify_losses(rows, None, options)
-    assert classes.table.iloc[classes.number]["conductivity_mm_h"].tolist() == pytest.approx([1.7, 3.4])
+    assert classes.table.iloc[classes.number]["conductivity_mm_h"].tolist() == pytest.approx([7.75, 15.5])
+    local = classify_losses(rows, None, options.model_copy(update={"conductivity_mm_h": {"loam": 3.4}}))
+    assert local.table.iloc[local.number]["conductivity_mm_h"].tolist() == pytest.approx([1.7, 3.4])
+
+
+def test_compacted_table_meets_the_group_rates() -> None:
+    """Half of the conductivity lies within a factor of 2.2 of the final rate of the group."""
+    for texture in ("loam", "silt_loam", "clay_loam", "clay"):
+        rate, group = SOILS[texture][0] * 0.5, SOILS[texture][3]
+        group = "C" if texture == "clay_loam" else group
+        assert 1.0 / 2.2 < rate / GROUP_RATES_MM_H[group] < 2.2
 
 
 def test_classes_do_not_depend_on_the_order_of_rows() -> None:
