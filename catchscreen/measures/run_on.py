@@ -20,6 +20,8 @@ from catchscreen.records import Cover, Floats, Terrain
 CLEAN_KINDS = ("roof", "paved", "road")
 """Planted or bare ground is no run-on: its silt closes the joints."""
 SMALLEST_PIECE_M2 = 1.0
+SMALLEST_SHARE_M2 = 0.01
+"""Less shared ground than this is the rounding of an overlay, not a piece of the host."""
 COLUMNS = ["candidate_id", "surface_id", "area_m2", "fraction", "way"]
 
 
@@ -52,43 +54,50 @@ def assign_run_on(
 
 
 def find_host_surfaces(hosts: gpd.GeoDataFrame, cover: Cover) -> pd.DataFrame:
-    """List the surfaces that each host would replace, with the share that it takes.
+    """List the surfaces that each host would replace: candidate_id, surface_id, area_m2, fraction of the surface.
 
-    A roof's surfaces are those of its building; on the ground, those whose inner point lies in the host.
+    A roof's surfaces are those of its building, each by the same share; on the ground, what lies within the host.
     """
-    surfaces = cover.surfaces
-    rows = [_roof_pairs(hosts, surfaces), _ground_pairs(hosts, surfaces)]
-    pairs = pd.concat(rows, ignore_index=True)
-    pairs["area_m2"] = surfaces["area_m2"].reindex(pairs["surface_id"]).to_numpy(float)
-    total = pairs.groupby("candidate_id")["area_m2"].transform("sum")
-    host_area = hosts["host_area_m2"].reindex(pairs["candidate_id"]).to_numpy(float)
-    share = np.minimum(1.0, np.divide(host_area, total, out=np.ones(len(pairs)), where=total.to_numpy() > 0))
-    pairs["fraction"] = share
-    pairs["area_m2"] = pairs["area_m2"] * share
+    pairs = pd.concat([_roof_pairs(hosts, cover.surfaces), _ground_pairs(hosts, cover.surfaces)], ignore_index=True)
+    pairs["area_m2"] = pairs["area_m2"].astype(float)
+    whole = cover.surfaces["area_m2"].reindex(pairs["surface_id"]).to_numpy(float)
+    pairs["fraction"] = np.minimum(1.0, np.divide(pairs["area_m2"], whole, out=np.zeros(len(pairs)), where=whole > 0))
     return pairs.sort_values(["candidate_id", "surface_id"], kind="stable").reset_index(drop=True)
 
 
 def _roof_pairs(hosts: gpd.GeoDataFrame, surfaces: gpd.GeoDataFrame) -> pd.DataFrame:
-    roofs = hosts[(hosts["ground"] == "roof") & (hosts["building_id"] != "")]
-    keys = roofs[["parcel_id", "building_id"]].rename_axis("candidate_id").reset_index()
-    there = (
-        surfaces.loc[surfaces["kind"] == "roof", ["parcel_id", "building_id"]].rename_axis("surface_id").reset_index()
-    )
+    roofs = hosts.loc[(hosts["ground"] == "roof") & (hosts["building_id"] != "")]
+    keys = roofs[["parcel_id", "building_id", "host_area_m2"]].rename_axis("candidate_id").reset_index()
+    roof = surfaces["kind"] == "roof"
+    there = surfaces.loc[roof, ["parcel_id", "building_id", "area_m2"]].rename_axis("surface_id").reset_index()
     there["building_id"] = there["building_id"].astype(str)
-    return keys.merge(there, on=["parcel_id", "building_id"])[["candidate_id", "surface_id"]]
+    pairs = keys.merge(there, on=["parcel_id", "building_id"])
+    total = pairs.groupby("candidate_id")["area_m2"].transform("sum")
+    pairs["area_m2"] = pairs["area_m2"] * (pairs["host_area_m2"] / total).clip(upper=1.0)
+    return pairs[["candidate_id", "surface_id", "area_m2"]]
 
 
 def _ground_pairs(hosts: gpd.GeoDataFrame, surfaces: gpd.GeoDataFrame) -> pd.DataFrame:
+    """Intersect hosts on the ground with the surfaces of their own parcel."""
     shapes = hosts.geometry.to_numpy()
     chosen = np.flatnonzero(~shapely.is_missing(shapes) & (hosts["ground"] != "roof").to_numpy())
     ground = surfaces[surfaces["kind"] != "roof"]
     if chosen.size == 0 or len(ground) == 0:
-        return pd.DataFrame({"candidate_id": [], "surface_id": []}, dtype=object)
-    tree = shapely.STRtree(shapely.point_on_surface(ground.geometry.to_numpy()))
-    host, surface = tree.query(shapes[chosen], predicate="intersects")
-    pairs = pd.DataFrame({"candidate_id": hosts.index[chosen[host]], "surface_id": ground.index[surface]})
-    same = hosts["parcel_id"].reindex(pairs["candidate_id"]).to_numpy() == ground["parcel_id"].to_numpy()[surface]
-    return pairs[same]
+        return pd.DataFrame({"candidate_id": [], "surface_id": [], "area_m2": []}, dtype=object)
+    there = ground.geometry.to_numpy()
+    host, surface = shapely.STRtree(there).query(shapes[chosen], predicate="intersects")
+    host = chosen[host]
+    same = hosts["parcel_id"].to_numpy()[host] == ground["parcel_id"].to_numpy()[surface]
+    host, surface = host[same], surface[same]
+    shared = shapely.area(shapely.intersection(shapes[host], there[surface]))
+    keep = shared > SMALLEST_SHARE_M2
+    return pd.DataFrame(
+        {
+            "candidate_id": hosts.index[host[keep]],
+            "surface_id": ground.index[surface[keep]],
+            "area_m2": shared[keep],
+        }
+    )
 
 
 def _usable_links(cover: Cover, takers: gpd.GeoDataFrame) -> pd.DataFrame:
@@ -96,8 +105,9 @@ def _usable_links(cover: Cover, takers: gpd.GeoDataFrame) -> pd.DataFrame:
     surfaces = cover.surfaces
     clean = surfaces["kind"].isin(CLEAN_KINDS) & (surfaces["impermeable_fraction"] >= 0.5)
     clean &= surfaces["cover_class"] != "bare_soil"
-    own = set(_ground_pairs(takers, surfaces)["surface_id"])
-    good = set(surfaces.index[clean]) - own
+    inside = _ground_pairs(takers, surfaces).groupby("surface_id")["area_m2"].sum()
+    own = inside.index[inside > 0.5 * surfaces["area_m2"].reindex(inside.index)]
+    good = set(surfaces.index[clean]) - set(own)
     links = cover.links[cover.links["surface_id"].isin(good) & cover.links["patch_id"].isin(set(takers["patch_id"]))]
     return links[links["area_m2"] > 0.0]
 
@@ -122,7 +132,7 @@ def _take_in_order(links: pd.DataFrame, host_m2: pd.Series, order: dict[str, int
         table["patch_id"], table["surface_id"], table["area_m2"], table["way"], strict=True
     ):
         part = min(float(area), room[patch])
-        if surface in given or part < min(SMALLEST_PIECE_M2, float(area)):
+        if surface in given or part < SMALLEST_PIECE_M2:
             continue
         given.add(surface)
         room[patch] -= part
