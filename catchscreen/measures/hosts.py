@@ -11,6 +11,7 @@ import shapely
 
 from catchscreen.measures.asking import ask
 from catchscreen.measures.contract import Measure
+from catchscreen.measures.surroundings import mend
 from catchscreen.options import MeasureOptions
 from catchscreen.records import Cover, Inputs
 
@@ -133,6 +134,7 @@ def _patches_from(cut: gpd.GeoDataFrame, data: Inputs) -> gpd.GeoDataFrame:
 def _whole(patches: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
     """Fill the columns that a patch may lack, so that every measure sees the same table."""
     frame = patches.copy()
+    frame["geometry"] = mend(frame.geometry.to_numpy())
     for name in CARRIED:
         if name not in frame:
             frame[name] = "" if name in TEXTS else np.nan

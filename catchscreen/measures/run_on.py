@@ -14,6 +14,7 @@ import numpy as np
 import pandas as pd
 import shapely
 
+from catchscreen.measures.surroundings import mend
 from catchscreen.options import MeasureOptions
 from catchscreen.records import Cover, Floats, Terrain
 
@@ -84,7 +85,7 @@ def _ground_pairs(hosts: gpd.GeoDataFrame, surfaces: gpd.GeoDataFrame) -> pd.Dat
     ground = surfaces[surfaces["kind"] != "roof"]
     if chosen.size == 0 or len(ground) == 0:
         return pd.DataFrame({"candidate_id": [], "surface_id": [], "area_m2": []}, dtype=object)
-    there = ground.geometry.to_numpy()
+    there = mend(ground.geometry.to_numpy())
     host, surface = shapely.STRtree(there).query(shapes[chosen], predicate="intersects")
     host = chosen[host]
     same = hosts["parcel_id"].to_numpy()[host] == ground["parcel_id"].to_numpy()[surface]

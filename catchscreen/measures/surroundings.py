@@ -17,6 +17,16 @@ from catchscreen.records import Floats
 Shapes = NDArray[np.object_]
 
 
+def mend(shapes: Shapes) -> Shapes:
+    """Make invalid polygons valid and keep of them what has an area; valid ones pass untouched."""
+    out = np.array(shapes, dtype=object)
+    bad = np.flatnonzero(~shapely.is_missing(out) & ~shapely.is_valid(out))
+    for place in bad:
+        parts = shapely.get_parts(shapely.make_valid(out[place]))
+        out[place] = shapely.union_all(parts[shapely.get_dimensions(parts) == 2])
+    return out
+
+
 def distance_to_nearest(hosts: Shapes, things: Shapes) -> Floats:
     """Give the distance [m] from each host to the nearest thing; NaN without host, inf where there is nothing."""
     out = np.full(len(hosts), np.nan)
