@@ -12,11 +12,14 @@ from catchscreen.surfaces.overlay import (
     Floats,
     Ints,
     Shapes,
+    in_threads,
     overlapping_pairs,
     polygonal,
     runs_of,
-    union_of,
 )
+
+ROUNDS = 12
+"""Up to this many blockers are subtracted one after the other, more are joined first."""
 
 VERTEX_LIMIT = 400
 """Polygons with more vertices are cut into quarters first: an overlay costs as much as both its polygons have."""
@@ -85,14 +88,28 @@ def subtract_earlier(shapes: Shapes) -> tuple[Shapes, Ints, Ints, Floats]:
     kept = earlier < later
     later, earlier, area = later[kept], earlier[kept], area[kept]
     rest = shapes.copy()
-    total = shapely.area(shapes)
-    for begin, end in zip(*runs_of(later), strict=True):
-        number = later[begin]
-        if area[begin:end].max() >= total[number] - NOTHING_M2:
-            rest[number] = shapely.Polygon()
-        else:
-            rest[number] = shapely.difference(shapes[number], union_of(shapes[earlier[begin:end]]))
-    return polygonal(rest), later, earlier, area
+    gone = later[area >= shapely.area(shapes)[later] - NOTHING_M2]
+    rest[gone] = shapely.Polygon()
+    left = ~np.isin(later, gone)
+    take_away(rest, later[left], shapes, earlier[left])
+    return rest, later, earlier, area
+
+
+def take_away(rest: Shapes, number: Ints, blockers: Shapes, blocker: Ints) -> None:
+    """Subtract from ``rest[number]`` each ``blockers[blocker]``, in place; ``number`` is ascending."""
+    starts, ends = runs_of(number)
+    many = ends - starts > ROUNDS
+    for begin, end in zip(starts[many], ends[many], strict=True):
+        own = number[begin]
+        rest[own] = shapely.difference(rest[own], shapely.union_all(blockers[blocker[begin:end]]))
+    for step in range(ROUNDS):
+        # One blocker after the other, all shapes at once.
+        rows = starts[~many & (ends - starts > step)] + step
+        if rows.size == 0:
+            break
+        own = number[rows]
+        rest[own] = polygonal(in_threads(shapely.difference, rest[own], blockers[blocker[rows]]))
+    rest[number[starts[many]]] = polygonal(rest[number[starts[many]]])
 
 
 def cut(features: Shapes, owners: Shapes) -> Pieces:
@@ -107,7 +124,7 @@ def cut(features: Shapes, owners: Shapes) -> Pieces:
     owned = ~whole & (area >= shapely.area(owners)[owner] - NOTHING_M2) if owners.size else whole
     pieces = np.where(whole, features[feature], owners[owner]) if feature.size else np.empty(0, object)
     crossing = np.flatnonzero(~whole & ~owned)
-    pieces[crossing] = polygonal(shapely.intersection(features[feature[crossing]], owners[owner[crossing]]))
+    pieces[crossing] = polygonal(in_threads(shapely.intersection, features[feature[crossing]], owners[owner[crossing]]))
     outside, rest = _rest_of(features, owners, (feature, owner, area))
     return Pieces(
         np.r_[feature, outside], np.r_[owner, np.full(outside.size, -1, np.int64)], np.concatenate([pieces, rest])
@@ -126,11 +143,10 @@ def _rest_of(features: Shapes, owners: Shapes, pairs: tuple[Ints, Ints, Floats])
     outside = np.flatnonzero(shapely.area(features) - covered > 10.0 * NOTHING_M2).astype(np.int64)
     start = np.searchsorted(feature, outside, side="left")
     end = np.searchsorted(feature, outside, side="right")
-    rest = np.empty(outside.size, object)
-    for k, number in enumerate(outside):
-        blockers = owners[owner[start[k] : end[k]]]
-        rest[k] = features[number] if blockers.size == 0 else shapely.difference(features[number], union_of(blockers))
-    rest = polygonal(rest)
+    rest = features[outside]
+    count = end - start
+    rows = np.repeat(start - np.r_[0, np.cumsum(count)[:-1]], count) + np.arange(count.sum())
+    take_away(rest, np.repeat(np.arange(outside.size), count), owners, owner[rows])
     kept = shapely.area(rest) > NOTHING_M2
     return outside[kept], rest[kept]
 

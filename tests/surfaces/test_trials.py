@@ -161,9 +161,7 @@ def test_delft_impermeable_area_against_the_survey(scenes, delft, delft_truth, c
     found = by_class(cover, truth.index)
     np.testing.assert_allclose(found.sum(axis=1), truth.sum(axis=1), atol=1e-6)
     error = (impermeable_of(found) - impermeable_of(truth)) / truth.sum(axis=1)
-    report(
-        f"\ncell {cell} m: impermeable area off by at most {100 * error.abs().max():.2f} % of a parcel, {len(parcels)} parcels"
-    )
+    report(f"cell {cell} m, {len(parcels)} parcels: off by at most {100 * error.abs().max():.2f} % of a parcel")
     report(pd.DataFrame({"survey_m2": truth.sum(), "found_m2": found.sum()}).round(1))
     assert error.abs().max() < limit
     assert (found["roof"] - truth["roof"]).abs().max() < 3.0 * cell * cell * 22.0

@@ -44,8 +44,12 @@ def add_ring(
     begin: int,
     end: int,
     window: tuple[int, int, int, int],
+    span: NDArray[np.int64],
 ) -> None:
-    """Add the edges of one closed ring, clipped to the window (first row, first col, rows, cols)."""
+    """Add the edges of one closed ring, clipped to the window (first row, first col, rows, cols).
+
+    ``span`` (rows, 2) is widened to the first and last column that edges touch in each row.
+    """
     top, left, rows, cols = window
     for k in range(begin, end - 1):
         x1 = xy[k, 0] - left
@@ -67,6 +71,8 @@ def add_ring(
                 continue
             x_in = x1 if y_in == y1 else x1 + slope * (y_in - y1)
             x_out = x2 if y_out == y2 else x1 + slope * (y_out - y1)
+            span[row, 0] = min(span[row, 0], int(max(0.0, min(x_in, x_out))))
+            span[row, 1] = max(span[row, 1], int(min(float(cols), max(0.0, x_in, x_out))))
             add_clipped(increments[row], x_in, x_out, sign * (y_out - y_in), cols)
 
 
@@ -109,14 +115,55 @@ def cover_window(
 ) -> NDArray[np.float64]:
     """Return the covered share of each cell of the window, signed by the rings' sense (two columns are spare)."""
     shares = np.zeros((window[2], window[3] + 2))
+    span = open_spans(window[2], window[3])
     for ring in range(rings[0], rings[1]):
-        add_ring(shares, xy, ring_start[ring], ring_start[ring + 1], window)
+        add_ring(shares, xy, ring_start[ring], ring_start[ring + 1], window, span)
     for row in range(window[2]):
         running = 0.0
         for col in range(window[3]):
             running += shares[row, col]
             shares[row, col] = running
     return shares
+
+
+@kernel
+def open_spans(rows: int, cols: int) -> NDArray[np.int64]:
+    """Return spans of columns, (rows, 2), that hold none yet."""
+    span = np.empty((rows, 2), np.int64)
+    span[:, 0] = cols
+    span[:, 1] = -1
+    return span
+
+
+@kernel
+def sum_row(
+    increments: NDArray[np.float64],
+    classes: NDArray[np.uint8],
+    first_col: int,
+    span: NDArray[np.int64],
+    sums: NDArray[np.float64],
+) -> None:
+    """Add the covered cells of one row to the sums of their classes, and set the row back to zero.
+
+    Between edges the share stays and only cells are counted: the sums are touched where share or class change.
+    """
+    running = 0.0
+    code = np.uint8(0)
+    cells = 0
+    for col in range(span[0], min(span[1] + 2, increments.size - 2)):
+        step = increments[col]
+        here = classes[first_col + col]
+        if step != 0.0 or here != code:
+            sums[code] += running * cells
+            running += step
+            code = here
+            cells = 1
+            increments[col] = 0.0
+        else:
+            cells += 1
+    sums[code] += running * cells
+    increments[increments.size - 2] = 0.0
+    increments[increments.size - 1] = 0.0
 
 
 @parallel_kernel
@@ -131,13 +178,23 @@ def sum_by_class(
     """Return (polygons, class_count) covered cells of each class; polygons are independent of each other."""
     count = polygon_start.size - 1
     sums = np.zeros((count, class_count))
-    for chunk in prange((count + 15) // 16):
-        for k in range(chunk * 16, min(count, chunk * 16 + 16)):
+    for chunk in prange((count + 63) // 64):
+        begin = chunk * 64
+        end = min(count, begin + 64)
+        largest = 0
+        for k in range(begin, end):
             window = window_of(bounds[k], classes.shape[0], classes.shape[1])
-            shares = cover_window(xy, ring_start, (polygon_start[k], polygon_start[k + 1]), window)
-            for row in range(window[2]):
-                for col in range(window[3]):
-                    sums[k, classes[window[0] + row, window[1] + col]] += shares[row, col]
+            largest = max(largest, window[2] * (window[3] + 2))
+        # One working array for the chunk: each row is set back to zero when it has been read.
+        work = np.zeros(largest)
+        for k in range(begin, end):
+            top, left, rows, cols = window_of(bounds[k], classes.shape[0], classes.shape[1])
+            increments = work[: rows * (cols + 2)].reshape((rows, cols + 2))
+            span = open_spans(rows, cols)
+            for ring in range(polygon_start[k], polygon_start[k + 1]):
+                add_ring(increments, xy, ring_start[ring], ring_start[ring + 1], (top, left, rows, cols), span)
+            for row in range(rows):
+                sum_row(increments[row], classes[top + row], left, span[row], sums[k])
             for code in range(class_count):
                 sums[k, code] = abs(sums[k, code])
     return sums
