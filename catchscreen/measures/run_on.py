@@ -27,13 +27,19 @@ COLUMNS = ["candidate_id", "surface_id", "area_m2", "fraction", "way"]
 
 
 def assign_run_on(
-    hosts: gpd.GeoDataFrame, cover: Cover, land: Terrain, taking: frozenset[str], options: MeasureOptions
+    hosts: gpd.GeoDataFrame,
+    cover: Cover,
+    land: Terrain,
+    host_surfaces: pd.DataFrame,
+    taking: frozenset[str],
+    options: MeasureOptions,
 ) -> pd.DataFrame:
     """Give each host its run-on surfaces.
 
     Parameters
     ----------
     hosts : the table of ``hosts.find_hosts``.
+    host_surfaces : from ``find_host_surfaces``: what is a host itself runs on to no other.
     taking : measures that take run-on.
 
     Returns
@@ -44,7 +50,8 @@ def assign_run_on(
         share one list.
     """
     takers = hosts[hosts["measure"].isin(taking) & (hosts["patch_id"] != "")]
-    links = _usable_links(cover, takers)
+    own = host_surfaces[host_surfaces["candidate_id"].isin(takers.index)]
+    links = _usable_links(cover, takers, own)
     if len(links) == 0 or len(takers) == 0:
         return pd.DataFrame(columns=COLUMNS)
     by_patch = takers.groupby("patch_id")["host_area_m2"].min()
@@ -85,11 +92,14 @@ def _ground_pairs(hosts: gpd.GeoDataFrame, surfaces: gpd.GeoDataFrame) -> pd.Dat
     ground = surfaces[surfaces["kind"] != "roof"]
     if chosen.size == 0 or len(ground) == 0:
         return pd.DataFrame({"candidate_id": [], "surface_id": [], "area_m2": []}, dtype=object)
-    there = mend(ground.geometry.to_numpy())
-    host, surface = shapely.STRtree(there).query(shapes[chosen], predicate="intersects")
+    there = ground.geometry.to_numpy()
+    host, surface = shapely.STRtree(there).query(shapes[chosen])
     host = chosen[host]
     same = hosts["parcel_id"].to_numpy()[host] == ground["parcel_id"].to_numpy()[surface]
     host, surface = host[same], surface[same]
+    met = np.unique(surface)
+    there = there.copy()
+    there[met] = mend(there[met])
     shared = shapely.area(shapely.intersection(shapes[host], there[surface]))
     keep = shared > SMALLEST_SHARE_M2
     return pd.DataFrame(
@@ -101,14 +111,13 @@ def _ground_pairs(hosts: gpd.GeoDataFrame, surfaces: gpd.GeoDataFrame) -> pd.Dat
     )
 
 
-def _usable_links(cover: Cover, takers: gpd.GeoDataFrame) -> pd.DataFrame:
+def _usable_links(cover: Cover, takers: gpd.GeoDataFrame, replaced: pd.DataFrame) -> pd.DataFrame:
     """Keep links from clean, impermeable surfaces that are not themselves part of a host for paving."""
     surfaces = cover.surfaces
     clean = surfaces["kind"].isin(CLEAN_KINDS) & (surfaces["impermeable_fraction"] >= 0.5)
     clean &= surfaces["cover_class"] != "bare_soil"
-    inside = _ground_pairs(takers, surfaces).groupby("surface_id")["area_m2"].sum()
-    own = inside.index[inside > 0.5 * surfaces["area_m2"].reindex(inside.index)]
-    good = set(surfaces.index[clean]) - set(own)
+    inside = replaced.groupby("surface_id")["fraction"].max()
+    good = set(surfaces.index[clean]) - set(inside.index[inside > 0.5])
     links = cover.links[cover.links["surface_id"].isin(good) & cover.links["patch_id"].isin(set(takers["patch_id"]))]
     return links[links["area_m2"] > 0.0]
 
