@@ -81,7 +81,11 @@ def fill_store(store: Floats, state: Floats, inflow: float, accepted: float, ste
 def run_candidates(
     depth: float, step: Floats, store: Floats, state: Floats, run_on: Floats, take: Floats, totals: Floats, left: Floats
 ) -> None:
-    """Fill every candidate, upstream first; ``left`` [m3] is the overflow that goes the way of the host before."""
+    """Fill every candidate through a part of a step, upstream first.
+
+    step : hours and evaporation of the part; run_on [m3] per hour; left [m3] gains the overflow that goes the way of
+    the host before.
+    """
     for j in range(store.shape[0]):
         state[j, 4] = 0.0
     for j in range(store.shape[0]):
@@ -89,15 +93,16 @@ def run_candidates(
         if store[j, 11] == 0.0 and store[j, 12] >= 0.0:
             accepted *= take[int(store[j, 12])]
         rain = depth * store[j, 0] / 1000.0
-        over = fill_store(store[j], state[j], rain + run_on[j] + state[j, 4], accepted, step, totals[j])
+        ran_on = run_on[j] * step[0]
+        over = fill_store(store[j], state[j], rain + ran_on + state[j, 4], accepted, step, totals[j])
         passed = over * store[j, 14] if store[j, 13] >= 0.0 else 0.0
         if store[j, 13] >= 0.0:
             state[int(store[j, 13]), 4] += passed
-        left[j] = over - passed
+        left[j] += over - passed
         totals[j, 0] += rain
-        totals[j, 1] += run_on[j]
+        totals[j, 1] += ran_on
         totals[j, 2] += state[j, 4]
-        totals[j, 8] += left[j]
+        totals[j, 8] += over - passed
         totals[j, 9] += passed
 
 
@@ -143,21 +148,21 @@ def flow_over_land(runoff: Floats, fraction: Floats, groups: tuple[Ints, Floats]
 
 
 @kernel
-def gather_run_on(depth: Floats, entry_at: Ints, entry_area: Floats, run_on: Floats) -> None:
-    """Sum what runs on to each candidate in a step [m3]; ``depth`` (classes,) is the runoff of the step."""
+def gather_run_on(depth: Floats, hours: float, entry_at: Ints, entry_area: Floats, run_on: Floats) -> None:
+    """Sum what runs on to each candidate in a step [m3/h]; ``depth`` (classes,) is the runoff of the step."""
     for j in range(run_on.size):
         run_on[j] = 0.0
     for e in range(entry_area.size):
-        run_on[entry_at[e, 0]] += entry_area[e] * depth[entry_at[e, 1]] / 1000.0
+        run_on[entry_at[e, 0]] += entry_area[e] * depth[entry_at[e, 1]] / (1000.0 * hours)
 
 
 @kernel
-def take_outlets(capacity: Floats, hours: float, wanted: Floats, take: Floats, room: Floats) -> None:
-    """Let outlets into the sewer first: the share of their wish that each zone takes, and the room left [m3]."""
+def take_outlets(capacity: Floats, hours: float, wanted: Floats, take: Floats, piped: Floats) -> None:
+    """Let outlets into the sewer first: the share of their wish that each zone takes; add what it is to ``piped``."""
     for zone in range(capacity.size):
         limit = capacity[zone] * hours
         take[zone] = min(limit / wanted[zone], 1.0) if wanted[zone] > 0.0 else 1.0
-        room[zone] = max(limit - wanted[zone] * take[zone], 0.0)
+        piped[zone] += wanted[zone] * take[zone]
 
 
 @kernel
@@ -184,25 +189,39 @@ def run_steps(
     offered: Floats,
     out: tuple[Floats, Floats, Floats, Floats, Floats],
 ) -> None:
-    """Go through the steps of one storm: outlets, candidates, capture. For ``out`` see ``run_storm``."""
+    """Go through the steps of one storm: outlets, candidates, capture. For ``out`` see ``run_storm``.
+
+    Stores are followed in parts of a step of at most a minute, their inflow spread evenly: a small store with a quick
+    outlet would else overflow within a step before its outlet opens. The sewer's capture stays by whole steps, so that
+    now and after are compared by the same steps.
+    """
     store, entry_at, entry_area, host_at, host_share = candidates
     fraction, zone_flow, land_flow, totals, host_sums = out
     count, zones = store.shape[0], capacity.size
     state = np.zeros((count, 5))
-    wanted, take, room = np.zeros(zones), np.zeros(zones), np.zeros(zones)
+    wanted, take, piped = np.zeros(zones), np.zeros(zones), np.zeros(zones)
     run_on, left = np.zeros(count), np.zeros(count)
     for j in range(count):
         state[j, 1] = store[j, 4] * store[j, 5]
+    parts = max(int(np.ceil(step[0] * 60.0 - 1e-9)), 1) if count > 0 else 1
+    part = step.copy()
+    part[0] = step[0] / parts
     for t in range(rain.size):
-        demand_outlets(store, state, step[0], wanted)
-        take_outlets(capacity, step[0], wanted, take, room)
-        gather_run_on(runoff[:, t], entry_at, entry_area, run_on)
-        run_candidates(rain[t], step, store, state, run_on, take, totals, left)
+        gather_run_on(runoff[:, t], step[0], entry_at, entry_area, run_on)
+        for zone in range(zones):
+            piped[zone] = 0.0
+        for j in range(count):
+            left[j] = 0.0
+        for _ in range(parts):
+            demand_outlets(store, state, part[0], wanted)
+            take_outlets(capacity, part[0], wanted, take, piped)
+            run_candidates(rain[t] / parts, part, store, state, run_on, take, totals, left)
         for h in range(host_at.shape[0]):
             offered[host_at[h, 1], t] += left[host_at[h, 0]] * host_share[h, 0] * host_share[h, 1]
         for zone in range(zones):
-            fraction[zone, t] = capture(offered[zone, t], room[zone])
-            zone_flow[zone, t] = wanted[zone] * take[zone] + offered[zone, t] * fraction[zone, t]
+            room = max(capacity[zone] * step[0] - piped[zone], 0.0)
+            fraction[zone, t] = capture(offered[zone, t], room)
+            zone_flow[zone, t] = piped[zone] + offered[zone, t] * fraction[zone, t]
         send_overflow(left, host_at, host_share, fraction[:, t], land_flow[:, t], host_sums)
     for j in range(count):
         start = store[j, 4] * store[j, 5]

@@ -24,31 +24,38 @@ def pieces(stores, hosts, run_on=(), passes=None) -> CandidatePieces:
 
 
 def test_outlets_come_first_and_share_the_sewer(make_ledger, make_storms, make_stores, run_ledger) -> None:
-    """Two stores of 100 m2 with the same linear outlet on a piece of 1,000 m2 (K 12 mm/h: 0.9 m3 in a 5-minute step).
+    """Two stores of 100 m2 with the same linear outlet on a piece of 1,000 m2 (K 12 mm/h: 0.18 m3 a minute).
 
-    60 mm fall in the first step: 6 m3 in each store of 100 mm. No rain follows; each outlet of 3,600 mm/h at full head
-    would let go 6 (1 - exp(-3600/12/100)) = 5.70 m3 a step. Together they get 0.9, shared 0.45 each, in three steps:
-    nothing else may enter the sewer.
+    60 mm fall in the first step, 12 mm and so 1.2 m3 a minute into each store of 100 mm. From the second minute on each
+    outlet of 3,600 mm/h at full head would let go at least 1.2 (1 - exp(-0.6)) = 0.54 m3 a minute: together they get
+    0.18, shared 0.09 each, for 19 minutes. In the first step 0.18 m3 of room is left for the ground's 0.9 x 800 m2 x
+    59 mm = 42.48 m3, later none.
     """
     outlet = {"host_area_m2": 100.0, "void_mm": 100.0, "outlet_mm_h": 3600.0, "outlet_exponent": 1.0}
     stores = make_stores(outlet, outlet)
     laid = pieces(stores, [(0, 0, 100.0), (1, 0, 100.0)])
     storms = make_storms(step_min=5.0, S=np.array([60.0, 0.0, 0.0, 0.0]))
     runs = run_ledger(make_ledger(), storms, candidates=laid)
-    assert runs.candidates["to_sewer_m3"].tolist() == pytest.approx([3 * 0.45, 3 * 0.45])
-    assert runs.candidates["store_change_m3"].tolist() == pytest.approx([6.0 - 1.35, 6.0 - 1.35])
+    assert runs.candidates["to_sewer_m3"].tolist() == pytest.approx([19 * 0.09, 19 * 0.09])
+    assert runs.candidates["store_change_m3"].tolist() == pytest.approx([6.0 - 1.71, 6.0 - 1.71])
     district = runs.balance.query("level == 'district'").iloc[0]
-    assert district["sewer_m3"] == pytest.approx(0.9 * 4)
-    np.testing.assert_allclose(runs.capture_fraction["S"][0], [0.9 / (0.9 * 800 * 59 / 1000), 1.0, 1.0, 1.0])
+    assert district["sewer_m3"] == pytest.approx(0.18 * 20)
+    np.testing.assert_allclose(runs.capture_fraction["S"][0], [0.18 / 42.48, 1.0, 1.0, 1.0])
 
 
 def test_outlet_to_a_watercourse_is_its_own_term(make_ledger, make_storms, make_stores, run_ledger) -> None:
-    """A brim-full flat store with an outlet to the stream: nothing of it may count as sewer or infiltration."""
+    """Five minutes bring 10 mm each; the sixth to tenth are dry. Rate 60 mm/h at 50 mm of head: 1 - e^-0.02 a minute.
+
+    Minute by minute, outlet before inflow: S = (S q) + 10 for five minutes, then S q, with q = e^-0.02; all of what is
+    gone went to the stream, nothing of it may count as sewer or infiltration.
+    """
     stores = make_stores({"void_mm": 50.0, "outlet_mm_h": 60.0, "outlet_exponent": 1.0, "outlet_to": "watercourse"})
     storms = make_storms(step_min=5.0, S=np.array([50.0, 0.0]))
     runs = run_ledger(make_ledger({"area_m2": 200.0}), storms, candidates=pieces(stores, [(0, 0, 200.0)]))
     district = runs.balance.query("level == 'district'").iloc[0]
-    assert district["watercourse_m3"] == pytest.approx(10.0 * -np.expm1(-60.0 / 12.0 / 50.0))
+    q = np.exp(-0.02)
+    left_mm = 10.0 * (1.0 + q + q**2 + q**3 + q**4) * q**5
+    assert district["watercourse_m3"] == pytest.approx((50.0 - left_mm) * 0.2)
     assert district["sewer_m3"] == 0.0
     assert district["infiltration_m3"] == 0.0
 
