@@ -104,3 +104,21 @@ def test_no_stage_imports_the_composite() -> None:
     package = Path(curve_number.__file__).parents[1]
     users = [p.name for p in package.glob("**/*.py") if "composite_number" in p.read_text(encoding="utf-8")]
     assert users == ["curve_number.py"]
+
+
+@pytest.mark.parametrize(
+    ("cover", "numbers"),
+    [
+        ("garden", (49, 69, 79, 84)),  # open space, fair
+        ("grass", (39, 61, 74, 80)),  # open space, good
+        ("bare_soil", (77, 86, 91, 94)),  # newly graded
+        ("gravel", (76, 85, 89, 91)),
+    ],
+)
+def test_numbers_by_cover(cover: str, numbers: tuple[int, ...]) -> None:
+    """TR-55, 1986, table 2-2a."""
+    assert tuple(curve_number.pervious_number(cover, group) for group in "ABCD") == numbers
+
+
+def test_unnamed_cover_is_fair_open_space() -> None:
+    assert curve_number.pervious_number("block_paving", "B") == 69

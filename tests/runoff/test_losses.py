@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import get_args
+
 import numpy as np
 import pandas as pd
 import pytest
@@ -10,7 +12,7 @@ from hypothesis import strategies as st
 from pydantic import ValidationError
 from scipy.optimize import brentq
 
-from catchscreen.options import RunoffOptions
+from catchscreen.options import RunoffOptions, Texture
 from catchscreen.progress import Run
 from catchscreen.runoff import _loss_kernels as kernels
 from catchscreen.runoff.losses import ANTECEDENT, GROUP_RATES_MM_H, SOILS, classify_losses, read_texture
@@ -233,3 +235,7 @@ def test_tables_of_the_brief_may_be_given_in_part() -> None:
     ):
         with pytest.raises(ValidationError):
             RunoffOptions(**wrong)
+
+
+def test_brief_and_soil_table_name_the_same_textures() -> None:
+    assert set(get_args(Texture)) == set(SOILS)
