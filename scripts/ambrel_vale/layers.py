@@ -1,0 +1,178 @@
+"""Layers of the town itself: parcels, buildings, streets, land cover, addresses, with their attributes."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import geopandas as gpd
+import numpy as np
+import shapely
+from shapely.geometry.base import BaseGeometry
+
+from ambrel_vale import plan
+from ambrel_vale.blocks import place_named
+from ambrel_vale.buildings import Door
+from ambrel_vale.covers import Piece
+from ambrel_vale.frame import CRS, stream, to_map
+from ambrel_vale.town import Town
+
+Row = dict[str, object]
+
+
+@dataclass(frozen=True)
+class Parcel:
+    """A parcel before it has an id."""
+
+    polygon: BaseGeometry
+    name: str
+    land_use: str
+    owner_class: str
+    renewal_year: int | None
+
+
+def frame_from(rows: list[Row], shapes: list[BaseGeometry]) -> gpd.GeoDataFrame:
+    """Return a frame in the map's CRS from rows and local shapes."""
+    return gpd.GeoDataFrame(rows, geometry=to_map(np.array(shapes, dtype=object)), crs=CRS)
+
+
+def _order(shape: BaseGeometry) -> tuple[float, float]:
+    """Return the sort key of a shape: bands of 100 m from north to south, then from west to east."""
+    p = shape.representative_point()
+    return (-np.floor(p.y / 100.0), round(p.x, 2))
+
+
+PARCEL_USE = {"terrace": "homes", "row": "homes", "passage": "homes", "semi": "homes", "detached": "homes", "core": "retail", "industry": "industry"}
+
+
+def _owner(style: str, spot: shapely.Point, area_m2: float) -> str:
+    r = stream(f"owner {spot.x:.0f} {spot.y:.0f}").random()
+    if style in ("terrace", "passage"):
+        return "housing_association" if r < 0.42 else "private_many"
+    if style == "semi":
+        if spot.x > 1700 and spot.y > 1800:
+            return "council" if r < 0.55 else "private_many"
+        return "council" if r < 0.05 else "private_many"
+    if style in ("core", "industry"):
+        return "private_many" if r < 0.35 else "private_single"
+    return "private_single"
+
+
+def parcels_of(town: Town) -> list[Parcel]:
+    """Return every parcel in the order of the ids."""
+    made: list[Parcel] = []
+    for plot in town.plots:
+        spot = plot.polygon.representative_point()
+        use = PARCEL_USE[plot.style]
+        if plot.style == "core" and stream(f"use {spot.x:.0f} {spot.y:.0f}").random() < 0.3:
+            use = "offices"
+        made.append(Parcel(plot.polygon, "", use, _owner(plot.style, spot, plot.polygon.area), None))
+    for name, outline in town.sites.items():
+        place = place_named(name)
+        made.append(Parcel(outline, name, place.land_use, place.owner_class, place.renewal_year))
+    numbers: dict[str, int] = {}
+    for strip, street in town.bays:
+        numbers[street] = numbers.get(street, 0) + 1
+        year = 2027 + int(stream(f"bay {street}").integers(0, 9))
+        made.append(Parcel(strip, f"{street} Bays {numbers[street]}", "highway", "council", year))
+    for field in town.fields:
+        made += [Parcel(field.polygon, field.name, field.land_use, field.owner_class, None)] if field.polygon.area > 60.0 else []
+    return sorted(made, key=lambda p: _order(p.polygon))
+
+
+def parcel_frame(parcels: list[Parcel]) -> gpd.GeoDataFrame:
+    """Return the parcels layer."""
+    rows: list[Row] = [
+        {
+            "parcel_id": f"AV{i:05d}", "name": p.name or None, "land_use": p.land_use, "owner_class": p.owner_class,
+            "renewal_year": p.renewal_year,
+        }
+        for i, p in enumerate(parcels, start=1)
+    ]  # fmt: skip
+    frame = frame_from(rows, [p.polygon for p in parcels])
+    frame["renewal_year"] = frame["renewal_year"].astype("Int32")
+    return frame
+
+
+def building_frame(town: Town) -> gpd.GeoDataFrame:
+    """Return the buildings layer; spare load is known for hardly any."""
+    houses = sorted(town.houses, key=lambda h: _order(h.polygon))
+    rows: list[Row] = []
+    for i, house in enumerate(houses, start=1):
+        r = stream(f"roof {house.polygon.centroid.x:.1f} {house.polygon.centroid.y:.1f}")
+        big_flat = house.roof == "flat" and house.polygon.area > 150.0
+        rows.append(
+            {
+                "building_id": f"B{i:05d}",
+                "height_m": round(house.height_m, 1),
+                "year_built": house.year,
+                "use": house.use,
+                "deck": house.deck,
+                "ballast": None if house.ballast == "unknown" else house.ballast,
+                "spare_load_kn_m2": 1.6 if big_flat and house.year == 1968 else None,
+                "reroof_year": (2026 + int(r.integers(0, 14))) if big_flat and r.random() < 0.5 else None,
+                "is_listed": bool(house.is_listed),
+            }
+        )
+    frame = frame_from(rows, [h.polygon for h in houses])
+    for column in ("year_built", "reroof_year"):
+        frame[column] = frame[column].astype("Int32")
+    frame["spare_load_kn_m2"] = frame["spare_load_kn_m2"].astype("float64")
+    return frame
+
+
+def road_frame(town: Town) -> gpd.GeoDataFrame:
+    """Return carriageways and footways as polygons, one feature for each street, none over another."""
+    rows: list[Row] = []
+    shapes: list[BaseGeometry] = []
+    left = {"carriageway": town.road, "footway": town.corridor.difference(town.road)}
+    for road_class, whole in left.items():
+        remaining = whole
+        for street in town.streets:
+            wide = street.kerb_m + (0.5 if road_class == "carriageway" else street.footway_m + 3.0)
+            reach = street.line.buffer(wide + 2.0, cap_style="flat")
+            part = shapely.MultiPolygon([p for p in shapely.get_parts(remaining.intersection(reach)) if p.geom_type == "Polygon" and p.area > 0.5])
+            if part.is_empty or part.area < 8.0:
+                continue
+            remaining = remaining.difference(reach)
+            rows.append(_road_row(street.name, road_class, street.is_main))
+            shapes.append(part)
+        rest = [p for p in shapely.get_parts(remaining) if p.geom_type == "Polygon" and p.area > 0.5]
+        if rest:
+            rows.append(_road_row("Junctions", road_class, False))
+            shapes.append(shapely.MultiPolygon(rest))
+    for i, row in enumerate(rows, start=1):
+        row["road_id"] = f"R{i:04d}"
+    frame = frame_from(rows, shapes)
+    return frame[["road_id", "name", "road_class", "is_adopted", "utility_density", "geometry"]]
+
+
+def _road_row(name: str, road_class: str, is_main: bool) -> Row:
+    density = (11.0 if is_main else 7.0) if road_class == "carriageway" else (18.0 if is_main else 12.0)
+    return {"name": name, "road_class": road_class, "is_adopted": not name.endswith(("Yard", "Way")), "utility_density": density}
+
+
+def cover_frame(pieces: list[Piece]) -> gpd.GeoDataFrame:
+    """Return the land cover layer."""
+    ordered = sorted(pieces, key=lambda p: _order(p.polygon))
+    rows: list[Row] = [
+        {"cover_id": f"C{i:05d}", "cover_class": p.cover_class, "ground_use": p.ground_use or None} for i, p in enumerate(ordered, start=1)
+    ]
+    return frame_from(rows, [p.polygon for p in ordered])
+
+
+def address_frame(town: Town) -> gpd.GeoDataFrame:
+    """Return the addresses, each at its front door; at the passage's corner are a pharmacy and a shop."""
+    doors = sorted(town.doors, key=lambda d: (-np.floor(d.y / 100.0), round(d.x, 2), round(d.y, 2)))
+    chemist, shop = corner_doors(town)
+    rows: list[Row] = []
+    for i, door in enumerate(doors, start=1):
+        use = "pharmacy" if door is chemist else "shop" if door is shop else door.use
+        rows.append({"property_id": f"P{i:05d}", "use": use})
+    return frame_from(rows, [shapely.Point(d.x, d.y) for d in doors])
+
+
+def corner_doors(town: Town) -> tuple[Door, Door]:
+    """Return the two doors at the corner of Station Road and Embankment Street that are a pharmacy and a shop."""
+    corner = shapely.Point(plan.passage_point(48.0, 8.0))
+    near = sorted(town.doors, key=lambda d: (round(corner.distance(shapely.Point(d.x, d.y)), 3), d.x))
+    return near[0], near[1]
