@@ -58,8 +58,12 @@ def _cast(source: pd.DataFrame, column: Column, *, rounded: bool) -> pd.Series:
         return pd.to_numeric(values, errors="coerce").round().astype("Int64")
     if column.type == "BOOLEAN":
         return values.astype("boolean")
-    text = values.astype("object").where(values.notna(), None)
-    return text.map(lambda value: None if value is None or value == "" else str(value)).astype("object")
+    said = (values.notna() & (values != "")).to_numpy(dtype=bool, na_value=False)
+    words = values.astype("object").to_numpy(copy=True)
+    words[~said] = None
+    odd = [place for place in np.flatnonzero(said) if type(words[place]) is not str]
+    words[odd] = [str(words[place]) for place in odd]
+    return pd.Series(words, index=values.index, dtype="object")
 
 
 def _empty(length: int, index: pd.Index, column: Column) -> pd.Series:

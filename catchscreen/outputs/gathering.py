@@ -68,7 +68,7 @@ def _frames(
         "terrain_edits": found.land.edits,
         "options": option_frame(found),
         "storms": found.storms.storms,
-        "water_balance": _water_balance(found),
+        "water_balance": _water_balance(found, storm_id),
         "run": _run_table(provenance, storm_id),
     }
     return {name: shape_frame(made[name], layer, found.land.grid.crs) for name, layer in layers.items()}
@@ -131,9 +131,13 @@ def _points_inside(areas: gpd.GeoDataFrame, points: gpd.GeoDataFrame | None) -> 
     return np.bincount(area, minlength=len(areas)).astype(np.float64)
 
 
-def _water_balance(found: Findings) -> pd.DataFrame:
-    """Return the whole balance with an id for each row."""
+def _water_balance(found: Findings, storm_id: str) -> pd.DataFrame:
+    """Return the balance with an id for each row: every level in every storm, but parcels in the reference storm only.
+
+    Parcels times storms would be most of the file; their balances close by the same sums.
+    """
     rows = found.now.balance
+    rows = rows[(rows["level"] != "parcel") | (rows["storm_id"] == storm_id)]
     ids = rows["level"].astype(str) + ":" + rows["unit_id"].astype(str) + ":" + rows["storm_id"].astype(str)
     return rows.set_axis(pd.Index(ids, name="balance_id"))
 
