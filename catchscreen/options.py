@@ -30,7 +30,8 @@ class TerrainOptions(Options):
     cell_m: Positive | None = None
     holes: Literal["outlet", "wall"] = "outlet"
     raise_buildings: bool = True
-    building_raise_m: Positive = 5.0
+    building_raise_m: Positive = 0.5
+    """How far water stands against a building before it finds a way in or through (common practice 0.15 to 0.5)."""
     outlet_snap_m: NotNegative = 30.0
     time_of_concentration: Literal["kirpich", "velocity", "nrcs_lag", "bransby_williams"] = "kirpich"
     entry_time_min: NotNegative = 3.0
@@ -42,6 +43,8 @@ class TerrainOptions(Options):
     hollow_min_depth_m: NotNegative = 0.10
     hollow_min_area_m2: NotNegative = 25.0
     hollow_min_volume_m3: NotNegative = 5.0
+    suspect_min_volume_m3: NotNegative = 100.0
+    suspect_longest_m: Positive = 60.0
 
 
 class SurfaceOptions(Options):
@@ -384,5 +387,5 @@ class RankingOptions(Options):
     hollow_storm: str = ""
     hollow_return_period_years: Positive = 30.0
     hollow_duration_min: Positive = 60.0
-    costly_factor: Annotated[float, Field(gt=1)] = 2.0
+    costly_factor: Annotated[float, Field(gt=1)] = 1.5
     """A candidate is called costly when a cubic metre held costs more than this times the median of its measure."""

@@ -102,7 +102,8 @@ def add_parcel_facts(hosts: gpd.GeoDataFrame, data: Inputs, options: MeasureOpti
 def add_ground_use(hosts: gpd.GeoDataFrame, data: Inputs) -> None:
     """Add the use of the ground, exposure to traffic and the pollution hazard of what is drained."""
     shapes = hosts.geometry.to_numpy()
-    shapes = np.where((hosts["ground"] == "roof").to_numpy(), None, shapes)  # a roof's use is its building's
+    shapes = shapes.copy()
+    shapes[(hosts["ground"] == "roof").to_numpy()] = None  # a roof's use is its building's
     cover = data.land_cover if isinstance(data.land_cover, gpd.GeoDataFrame) else None
     use = pd.Series(text_under(shapes, cover, "ground_use"), index=hosts.index)
     if cover is not None and "ground_use" in cover:

@@ -77,6 +77,7 @@ COLUMNS = (
     Column("adopted_fraction", "", "share of the host that is adopted highway", "kept"),
     Column("main_under_host", "", "a main sewer, high-voltage cable or gas main crosses the host", "kept, check named"),
     Column("outfall", "", "where a drain from the base can lead", "unknown outfall, check named"),
+    Column("outfall_tidal", "", "the outfall is shut at high tide", "kept"),
     Column("outfall_fall_m", "m", "base of the build-up above the outfall's level", "unknown outfall, check named"),
     Column("pollution_gap", "", "hazard of the drained surface less treatment by the build-up", "unknown, check named"),
 )

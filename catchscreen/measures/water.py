@@ -39,8 +39,25 @@ def add_sewers(hosts: gpd.GeoDataFrame, data: Inputs, matches: pd.DataFrame) -> 
     nothing = (hosts["sewer_kind"] == "none") & (hosts["watercourse_distance_m"] > WATERCOURSE_REACH_M)
     choices = [by_water, hosts["sewer_kind"] == "separate", hosts["sewer_kind"] == "combined", nothing]
     hosts["outfall"] = np.select(choices, ["watercourse", "surface-water sewer", "combined sewer", "none"], "")
+    hosts["outfall_tidal"] = _tidal(hosts, data)
     traced = lowest_by_host(matches, "sewer_connection", hosts.index)
     hosts["connection_traced"] = np.select([traced == 1.0, traced == 0.0], ["yes", "no"], "")
+
+
+def _tidal(hosts: gpd.GeoDataFrame, data: Inputs) -> pd.Series:
+    """Tell whether the outfall that a drain would lead to is shut at high tide: "yes", "no", "" for unknown."""
+    zones, water = data.sewer_zones, data.watercourses
+    by_zone = pd.Series(pd.NA, index=hosts.index, dtype="boolean")
+    if zones is not None and "outfall_is_tidal" in zones:
+        tidal = zones["outfall_is_tidal"].astype("boolean")
+        by_zone = pd.Series(tidal.reindex(hosts["zone_id"]).to_numpy(), index=hosts.index, dtype="boolean")
+    by_water = pd.Series(pd.NA, index=hosts.index, dtype="boolean")
+    if water is not None and "is_tidal" in water:
+        tidal_things = water.geometry[water["is_tidal"].astype("boolean").fillna(value=False)].to_numpy()
+        near = distance_to_nearest(hosts.geometry.to_numpy(), tidal_things) <= WATERCOURSE_REACH_M
+        by_water = pd.Series(near, index=hosts.index, dtype="boolean")
+    answer = by_water.where(hosts["outfall"] == "watercourse", by_zone)
+    return answer.map({True: "yes", False: "no"}).fillna("").astype(object)
 
 
 def _spills(hosts: gpd.GeoDataFrame, data: Inputs) -> pd.Series:
