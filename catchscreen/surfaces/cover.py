@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 import shapely
+from numpy.typing import NDArray
 
 from catchscreen.options import SurfaceOptions
 from catchscreen.progress import DataIssue, Run
@@ -16,8 +17,9 @@ from catchscreen.surfaces.sources import SHARES, TEXTS, gather_features, local_s
 TILE_M = 250.0
 """Ground outside parcels is gathered by squares of this side, so that no surface spans the district."""
 
-REPORTED_M2 = 0.01
-"""Smaller overlaps of parcels are reported as a sum."""
+REPORTED_M2 = 1.0
+REPORTED_FRACTION = 0.005
+"""Overlaps of parcels below both (the share is of the smaller parcel) are reported as a sum."""
 
 GROUPED = (*TEXTS, "is_adopted", *SHARES)
 
@@ -68,32 +70,38 @@ def _disjoint_parcels(data: Inputs, origin: tuple[float, float], run: Run) -> pd
     ids = data.parcels.index.to_numpy(str)
     order = np.lexsort((ids, area))
     own, later, earlier, shared = subtract_earlier(shapes[order])
-    for first, second, overlap in zip(earlier, later, shared, strict=True):
-        if overlap >= REPORTED_M2:
-            run.note(
-                DataIssue(
-                    severity="repair",
-                    code="parcels_overlap",
-                    role="parcels",
-                    message=f"parcels {ids[order][first]} and {ids[order][second]} share {overlap:.2f} m2; "
-                    f"it is counted in {ids[order][first]}, the smaller",
-                    cure="Mend the boundary if the shared ground matters.",
-                    feature=str(ids[order][second]),
-                )
+    _note_parcel_overlaps(ids[order], area[order], (earlier, later, shared), run)
+    kept = ~shapely.is_empty(own)
+    return pd.DataFrame({"shape": pd.Series(own[kept], dtype=object).to_numpy()}, index=ids[order][kept])
+
+
+def _note_parcel_overlaps(ids: NDArray[np.str_], area: Floats, pairs: tuple[Ints, Ints, Floats], run: Run) -> None:
+    """Report overlaps of parcels that matter one by one, the rest as a sum."""
+    first, second, shared = pairs
+    matters = (shared > REPORTED_M2) | (shared > REPORTED_FRACTION * area[first])
+    for k in np.flatnonzero(matters):
+        keeper, loser = ids[first[k]], ids[second[k]]
+        run.note(
+            DataIssue(
+                severity="repair",
+                code="parcels_overlap",
+                role="parcels",
+                message=f"parcels {keeper} and {loser} share {shared[k]:.2f} m2, counted in {keeper}, the smaller",
+                cure="Mend the boundary if the shared ground matters.",
+                feature=str(loser),
             )
-    small = shared[shared < REPORTED_M2]
-    if small.sum() > NOTHING_M2 * 1e3:
+        )
+    small = shared[~matters]
+    if small.sum() > 1e-6:
         run.note(
             DataIssue(
                 severity="note",
                 code="parcels_overlap_by_slivers",
                 role="parcels",
-                message=f"{small.size} pairs of parcels share less than {REPORTED_M2} m2, {small.sum():.4f} m2 in all; "
-                "the smaller keeps it",
+                message=f"{small.size} pairs of parcels overlap by slivers, {small.sum():.4f} m2 in all; the smaller "
+                "parcel keeps them",
             )
         )
-    kept = ~shapely.is_empty(own)
-    return pd.DataFrame({"shape": pd.Series(own[kept], dtype=object).to_numpy()}, index=ids[order][kept])
 
 
 def _local_district(data: Inputs, origin: tuple[float, float]) -> shapely.Geometry:

@@ -87,6 +87,15 @@ def overlapping_pairs(a_shapes: Shapes, b_shapes: Shapes) -> tuple[Ints, Ints, F
     return a_number[kept], b_number[kept], areas[kept]
 
 
+def mended(shapes: Shapes) -> Shapes:
+    """Make invalid polygons valid (a shift of coordinates can close a gap that was a rounding wide)."""
+    broken = np.flatnonzero(~shapely.is_valid(shapes) & ~shapely.is_missing(shapes))
+    if broken.size:
+        shapes = shapes.copy()
+        shapes[broken] = polygonal(shapely.make_valid(shapes[broken], method="structure", keep_collapsed=False))
+    return shapes
+
+
 def polygonal(shapes: Shapes) -> Shapes:
     """Keep the polygons of each geometry: points and lines left by an overlay hold no ground (None stays empty)."""
     shapes = np.asarray(shapes, dtype=object)

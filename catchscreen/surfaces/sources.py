@@ -12,7 +12,7 @@ import shapely
 
 from catchscreen.options import SurfaceOptions
 from catchscreen.records import Inputs, Raster
-from catchscreen.surfaces.overlay import Shapes
+from catchscreen.surfaces.overlay import Shapes, mended
 from catchscreen.surfaces.partition import split_large
 from catchscreen.surfaces.regions import polygons_of_classes
 
@@ -86,9 +86,9 @@ def _in_order(features: pd.DataFrame, options: SurfaceOptions) -> pd.DataFrame:
 
 
 def local_shapes(layer: gpd.GeoDataFrame, origin: tuple[float, float]) -> Shapes:
-    """Return a layer's shapes relative to ``origin``: overlays then keep all their digits."""
+    """Return a layer's shapes relative to ``origin``, so that overlays keep all their digits, and valid."""
     shift = np.array(origin)
-    return np.asarray(shapely.transform(layer.geometry.to_numpy(), lambda xy: xy - shift), dtype=object)
+    return mended(np.asarray(shapely.transform(layer.geometry.to_numpy(), lambda xy: xy - shift), dtype=object))
 
 
 def _table(shapes: Shapes, columns: Mapping[str, Any]) -> pd.DataFrame:
