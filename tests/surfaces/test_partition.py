@@ -240,7 +240,7 @@ def test_tiles_cover_a_polygon():
 
 
 def test_polygons_that_cross_themselves_are_mended(scenes):
-    """A bow tie of two triangles of 4 m2 each is garden of 8 m2, not an error."""
+    """A bow tie of two triangles of 4 m2 each is asphalt of 8 m2, not an error."""
     tie = shapely.Polygon([(1, 1), (5, 5), (5, 1), (1, 5)])
     layer = scenes.frame([tie, shapely.box(0, 0, 10, 10)], ["c1", "c2"], "cover_id", cover_class=["asphalt", "grass"])
     data = scenes.inputs([shapely.box(0, 0, 10, 10)], cells=(10, 10), land_cover=layer)
