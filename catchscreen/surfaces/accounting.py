@@ -9,10 +9,12 @@ from catchscreen.progress import DataIssue, Run
 from catchscreen.records import Cover, Inputs, Terrain
 from catchscreen.surfaces.connection import RANGE, connection_shares, impermeable_shares, stated_connection
 from catchscreen.surfaces.cover import partition_ground
+from catchscreen.surfaces.creep import add_creep
 from catchscreen.surfaces.ledger import divide_surfaces
 from catchscreen.surfaces.links import link_surfaces
 from catchscreen.surfaces.patches import as_layer, find_patches
 from catchscreen.surfaces.roofs import describe_roofs
+from catchscreen.surfaces.shift import note_shifts
 
 SHARES = ("piped_fraction", "to_ground_fraction", "overland_fraction", "piped_low_fraction", "piped_high_fraction")
 
@@ -40,7 +42,10 @@ def account(data: Inputs, land: Terrain, options: SurfaceOptions, run: Run) -> C
     origin = (float(data.grid.left), float(data.grid.top))
     surfaces = partition_ground(data, options, origin, run)
     surfaces[list(RANGE)] = impermeable_shares(surfaces, data.parcels, options, run)
+    if options.urban_creep:
+        surfaces[list(RANGE)] = add_creep(surfaces, data, options, run)
     _note_unknown(surfaces, run)
+    note_shifts(data, origin, run)
     run.check_stop()
     rows = divide_surfaces(surfaces, data, land, origin)
     stated = stated_connection(surfaces, data, origin, run)
