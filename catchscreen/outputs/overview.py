@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from pathlib import Path
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING, Any, Final
 
 import geopandas as gpd
 import numpy as np
@@ -150,20 +150,21 @@ def _draw_candidates(axes: Axes, frames: Mapping[str, pd.DataFrame]) -> list[tup
 
 def _fill(axes: Axes, shapes: gpd.GeoDataFrame, colour: str, zorder: float, alpha: float = 1.0) -> None:
     """Fill polygons as one compound path: a patch for each of tens of thousands would take most of the run."""
-    from matplotlib.patches import PathPatch
-
-    path = _rings_as_path(shapes)
-    if path is not None:
-        axes.add_patch(PathPatch(path, facecolor=colour, edgecolor="none", linewidth=0.0, zorder=zorder, alpha=alpha))
+    _add_path(axes, shapes, facecolors=colour, edgecolors="none", linewidths=0.0, zorder=zorder, alpha=alpha)
 
 
 def _outline(axes: Axes, shapes: gpd.GeoDataFrame) -> None:
     """Draw the edges of polygons as one path."""
-    from matplotlib.patches import PathPatch
+    _add_path(axes, shapes, facecolors="none", edgecolors="white", linewidths=0.25, alpha=0.8, zorder=3)
+
+
+def _add_path(axes: Axes, shapes: gpd.GeoDataFrame, **style: Any) -> None:
+    """Add all rings as one path; limits are set by ``_frame_map``, so matplotlib need not look for them."""
+    from matplotlib.collections import PathCollection
 
     path = _rings_as_path(shapes)
     if path is not None:
-        axes.add_patch(PathPatch(path, facecolor="none", edgecolor="white", linewidth=0.25, alpha=0.8, zorder=3))
+        axes.add_collection(PathCollection([path], **style), autolim=False)
 
 
 def _rings_as_path(shapes: gpd.GeoDataFrame) -> MplPath | None:
