@@ -26,9 +26,9 @@ def match_evidence(hosts: gpd.GeoDataFrame, data: Inputs, options: MeasureOption
     Returns
     -------
     DataFrame
-        candidate_id, evidence_id, kind, value (SI: m/s, m, 1 or 0), depth_m, document, caution; sorted.
+        candidate_id, evidence_id, kind, value (SI: m/s, m, 1 or 0), unit, depth_m, document, caution; sorted.
     """
-    columns = ["candidate_id", "evidence_id", "kind", "value", "depth_m", "document", "caution"]
+    columns = ["candidate_id", "evidence_id", "kind", "value", "unit", "depth_m", "document", "caution"]
     if data.evidence is None or len(data.evidence) == 0:
         return pd.DataFrame(columns=columns)
     evidence = _normalise(data.evidence, options)
@@ -120,6 +120,7 @@ def _normalise(evidence: gpd.GeoDataFrame, options: MeasureOptions) -> gpd.GeoDa
     in_mm_h = frame["unit"].fillna("").astype(str).str.replace(" ", "").eq("mm/h") & frame["kind"].eq("infiltration")
     frame["value"] = frame["value"].where(~in_mm_h, frame["value"] / MM_H_PER_M_S)
     frame["reach_m"] = frame["reach_m"].fillna(options.evidence_reach_m)
+    frame["unit"] = frame["unit"].fillna("").astype(str)
     frame["document"] = frame["document"].fillna("").astype(str)
     frame["caution"] = _age_cautions(pd.to_datetime(frame["date"], errors="coerce", utc=True), options)
     return frame.sort_index()

@@ -45,9 +45,10 @@ def add_roofs(hosts: gpd.GeoDataFrame, data: Inputs, matches: pd.DataFrame, opti
     hosts["ballast"] = _of_building(hosts, data, "ballast").fillna("").astype(str).replace("unknown", "")
     survey = lowest_by_host(matches, "roof_structure", hosts.index)
     hosts["structure_state"] = np.select([survey == 0.0, survey > 0.0], ["refused", "confirmed"], "")
-    hosts["spare_load_kn_m2"] = numbers["spare_load_kn_m2"].astype(float) + hosts["ballast"].map(BALLAST_KN_M2).fillna(
-        0.0
-    )
+    # A survey that gives a load instead of a yes or no replaces the attribute; ballast is traded on top of either.
+    measured = lowest_by_host(matches[matches["unit"] == "kN/m2"], "roof_structure", hosts.index)
+    spare = measured.fillna(numbers["spare_load_kn_m2"].astype(float))
+    hosts["spare_load_kn_m2"] = spare + hosts["ballast"].map(BALLAST_KN_M2).fillna(0.0)
     hosts["doubtful_deck"] = _doubtful_deck(hosts)
     hosts["structure_likelihood"] = estimate_likelihood(hosts).where(hosts["ground"] == "roof")
 

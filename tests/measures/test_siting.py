@@ -8,7 +8,7 @@ import geopandas as gpd
 import numpy as np
 import pandas as pd
 import pytest
-from shapely.geometry import LineString, Point, box
+from shapely.geometry import LineString, Point, Polygon, box
 
 from catchscreen.measures import open_measures, propose
 from catchscreen.measures.hosts import name_hosts
@@ -316,3 +316,38 @@ def test_check_dam_spacing_is_stated_from_three_per_cent(make_district, layers, 
     notes = proposals.options.at[f"{SCHOOL}.full-infiltration", "notes"]
     assert ("check dams every 10 m" in notes) is said
     assert "structural depth not checked" in notes
+
+
+def test_a_surveyed_load_replaces_the_attribute_and_ballast_is_traded_on_top(make_district, layers, options, run):
+    """0.5 kN/m2 by survey and 0.9 of gravel make 1.4: 0.8 above the lightest extensive, 0.6 short of intensive."""
+    rows = [{"kind": "roof_structure", "value": 0.5, "unit": "kN/m2", "geometry": Point(25, 25)}]
+    data, land, cover = make_district(**layers)
+    data = replace(data, evidence=evidence(rows, data.crs))
+    proposals = propose(data, land, cover, open_measures(options), options, run)
+    assert proposals.options.at[f"{SCHOOL_ROOF}.extensive", "load_margin_kn_m2"] == pytest.approx(0.8)
+    assert proposals.options.at[f"{SCHOOL_ROOF}.intensive", "load_margin_kn_m2"] == pytest.approx(-0.6)
+    assert not proposals.options.at[f"{SCHOOL_ROOF}.intensive", "admissible"]
+
+
+@pytest.mark.parametrize(("tidal", "said"), [(True, True), (False, False), (None, False)])
+def test_an_outfall_that_the_tide_shuts_is_flagged(make_district, layers, options, run, tidal, said):
+    zones = layers["sewer_zones"].assign(outfall_is_tidal=pd.array([tidal], dtype="boolean"))
+    data, land, cover = make_district(**{**layers, "sewer_zones": zones})
+    proposals = propose(data, land, cover, open_measures(options), options, run)
+    assert ("shut at high tide" in proposals.options.at[f"{SCHOOL}.lined", "flags"]) is said
+    assert "shut at high tide" not in proposals.options.at[f"{SCHOOL}.full-infiltration", "flags"]
+
+
+def test_invalid_patches_and_surfaces_are_mended_before_they_are_overlaid(make_district, layers, options, run):
+    """The yard with a spike folded back on itself keeps its 2,000 m2 and its one surface."""
+    spiked = Polygon([(50, 10), (90, 10), (90, 60), (70, 60), (70, 70), (70, 60), (50, 60)])
+    assert not spiked.is_valid
+    data, land, cover = make_district(**layers)
+    patches, surfaces = cover.patches.copy(), cover.surfaces.copy()
+    patches.loc["P1-a", "geometry"] = spiked
+    surfaces.loc["S2", "geometry"] = spiked
+    bent = replace(cover, patches=patches, surfaces=surfaces)
+    proposals = propose(data, land, bent, open_measures(options), options, run)
+    own = proposals.host_surfaces[proposals.host_surfaces["candidate_id"].str.startswith("P1-paved")]
+    assert own[["surface_id", "area_m2", "fraction"]].to_numpy().tolist() == [["S2", 2000.0, 1.0]]
+    assert proposals.hosts.geometry.dropna().is_valid.all()
