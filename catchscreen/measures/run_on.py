@@ -64,9 +64,11 @@ def assign_run_on(
 def find_host_surfaces(hosts: gpd.GeoDataFrame, cover: Cover) -> pd.DataFrame:
     """List the surfaces that each host would replace: candidate_id, surface_id, area_m2, fraction of the surface.
 
-    A roof's surfaces are those of its building, each by the same share; on the ground, what lies within the host.
+    A roof's surfaces are those of its building, each by the same share; on the ground, what lies within the host. Where
+    cover is unknown, the host is that share of the parcel's unknown surface that its impermeable ground makes up.
     """
-    pairs = pd.concat([_roof_pairs(hosts, cover.surfaces), _ground_pairs(hosts, cover.surfaces)], ignore_index=True)
+    kinds = (_roof_pairs, _ground_pairs, _unknown_pairs)
+    pairs = pd.concat([pair_up(hosts, cover.surfaces) for pair_up in kinds], ignore_index=True)
     pairs["area_m2"] = pairs["area_m2"].astype(float)
     whole = cover.surfaces["area_m2"].reindex(pairs["surface_id"]).to_numpy(float)
     pairs["fraction"] = np.minimum(1.0, np.divide(pairs["area_m2"], whole, out=np.zeros(len(pairs)), where=whole > 0))
@@ -82,6 +84,17 @@ def _roof_pairs(hosts: gpd.GeoDataFrame, surfaces: gpd.GeoDataFrame) -> pd.DataF
     pairs = keys.merge(there, on=["parcel_id", "building_id"])
     total = pairs.groupby("candidate_id")["area_m2"].transform("sum")
     pairs["area_m2"] = pairs["area_m2"] * (pairs["host_area_m2"] / total).clip(upper=1.0)
+    return pairs[["candidate_id", "surface_id", "area_m2"]]
+
+
+def _unknown_pairs(hosts: gpd.GeoDataFrame, surfaces: gpd.GeoDataFrame) -> pd.DataFrame:
+    blind = hosts.loc[hosts["patch_id"] == "", ["parcel_id", "host_area_m2"]].rename_axis("candidate_id").reset_index()
+    unknown = surfaces.loc[surfaces["kind"] == "unknown", ["parcel_id", "area_m2", "impermeable_fraction"]]
+    pairs = blind.merge(unknown.rename_axis("surface_id").reset_index(), on="parcel_id")
+    hard = pairs["area_m2"] * pairs["impermeable_fraction"]
+    total = hard.groupby(pairs["candidate_id"]).transform("sum")
+    share = (pairs["host_area_m2"] / total.where(total > 0.0)).clip(upper=1.0).fillna(0.0)
+    pairs["area_m2"] = pairs["area_m2"] * share
     return pairs[["candidate_id", "surface_id", "area_m2"]]
 
 

@@ -106,6 +106,7 @@ def add_hollows(hosts: gpd.GeoDataFrame, data: Inputs, land: Terrain) -> None:
     """Add the hollow that gains: the first with properties on the way down, and how many stand in its outline."""
     hollows = land.hollows
     inside = _count_properties(data, hollows)
+    _place_blind_hosts(hosts, land)
     hosts["eased_hollow_id"] = ""
     hosts["hollow_properties"] = np.nan if data.property_points is None else 0.0
     if len(hollows) == 0:
@@ -115,6 +116,20 @@ def add_hollows(hosts: gpd.GeoDataFrame, data: Inputs, land: Terrain) -> None:
     hosts["eased_hollow_id"] = first
     if data.property_points is not None:
         hosts["hollow_properties"] = first.map(inside).fillna(0.0).astype(float)
+
+
+def _place_blind_hosts(hosts: gpd.GeoDataFrame, land: Terrain) -> None:
+    """Give hosts without a patch the hollow and the sub-catchment of their parcel's inner point."""
+    cell = land.grid.cells_of_xy(hosts["inner_x"].to_numpy(), hosts["inner_y"].to_numpy())
+    safe = np.where(cell >= 0, cell, 0)
+    blind = (hosts["patch_id"] == "").to_numpy() & (cell >= 0)
+    for column, labels, names in (
+        ("hollow_id", land.hollow_label, land.hollows.index),
+        ("subcatchment_id", land.subcatchment_label, land.subcatchments.index),
+    ):
+        row = labels.ravel()[safe]
+        known = blind & (row >= 0) & (row < len(names))
+        hosts.loc[known, column] = np.asarray(names, dtype=object)[row[known]]
 
 
 def _count_properties(data: Inputs, hollows: gpd.GeoDataFrame) -> dict[str, float]:

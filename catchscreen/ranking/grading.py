@@ -40,9 +40,13 @@ def grade_values(values: pd.Series, rule: GradeRule, one_at: float | None = None
 
 
 def district_value(values: pd.Series) -> float:
-    """Give the district's 95th percentile of the known values (linear between ranks); 0 where none is known."""
-    known = pd.to_numeric(values, errors="coerce").dropna().to_numpy(np.float64)
-    return float(np.percentile(known, DISTRICT_PERCENTILE)) if known.size else 0.0
+    """Give the 95th percentile (linear between ranks) of the sites that gain anything at all; 0 where none does.
+
+    Over all sites it would be nothing wherever fewer than one in twenty gains, and hide just those few.
+    """
+    known = pd.to_numeric(values, errors="coerce").to_numpy(np.float64)
+    gaining = known[known > 0.0]
+    return float(np.percentile(gaining, DISTRICT_PERCENTILE)) if gaining.size else 0.0
 
 
 def fill_unknown(grades: Floats, rule: GradeRule, reference: Floats) -> Floats:

@@ -14,6 +14,7 @@ from catchscreen.ranking.results import add_hollow_gain, add_ranges, choose_stor
 from catchscreen.ranking.scoring import (
     DROPPED,
     check_weights,
+    find_states,
     grade_options,
     rank_scores,
     score_options,
@@ -106,9 +107,9 @@ def _score_measure(
     measure: str, facts: pd.DataFrame, rules: tuple[GradeRule, ...], options: RankingOptions
 ) -> tuple[pd.DataFrame, pd.DataFrame, pd.DataFrame]:
     """Grade, weigh and score the options of one measure; give scored facts, weights and the long table of grades."""
-    grades, filled = grade_options(facts, rules, facts["admissible"].astype(bool))
-    known = {rule.name: bool(grades.loc[facts["admissible"].astype(bool), rule.name].notna().any()) for rule in rules}
-    weights = weigh_criteria(measure, rules, known, options)
+    able = facts["admissible"].astype(bool)
+    grades, filled = grade_options(facts, rules, able)
+    weights = weigh_criteria(measure, rules, find_states(facts, grades, rules, able), options)
     scored = facts.join(score_options(filled, weights, options)).join(write_reasons(facts, grades, rules, weights))
     costly = (
         scored["cost_per_m3_held"]

@@ -11,7 +11,7 @@ from catchscreen.ranking.grading import district_value, fill_unknown, grade_valu
 from catchscreen.records import Floats, GradeRule
 
 INDICES = ("benefit", "feasibility", "delivery")
-USED, DROPPED = "used", "dropped: no data for any site"
+USED, DROPPED, IDLE = "used", "dropped: no data for any site", "dropped: nothing to gain at any site"
 
 
 def weighted_product(values: Floats, weights: Floats) -> Floats:
@@ -71,7 +71,7 @@ def check_weights(rules: dict[str, tuple[GradeRule, ...]], options: RankingOptio
 
 
 def weigh_criteria(
-    measure: str, rules: tuple[GradeRule, ...], known: dict[str, bool], options: RankingOptions
+    measure: str, rules: tuple[GradeRule, ...], states: dict[str, str], options: RankingOptions
 ) -> pd.DataFrame:
     """Make the table of weights of one measure: the weight asked for, the one used, and what was dropped.
 
@@ -85,8 +85,8 @@ def weigh_criteria(
     rows = []
     for rule in rules:
         weight = options.weights.get(f"{measure}.{rule.name}", options.weights.get(rule.name, rule.weight))
-        state = USED if known[rule.name] else DROPPED
-        rows.append((measure, rule.index, rule.name, float(weight), float(weight) if known[rule.name] else 0.0, state))
+        state = states[rule.name]
+        rows.append((measure, rule.index, rule.name, float(weight), float(weight) if state == USED else 0.0, state))
     frame = pd.DataFrame(rows, columns=["measure", "index", "criterion", "weight", "used_weight", "state"])
     total = frame.groupby("index")["used_weight"].transform("sum")
     frame["used_weight"] = (100.0 * frame["used_weight"] / total.where(total > 0.0)).fillna(0.0)
@@ -118,9 +118,23 @@ def grade_options(
             best = pd.to_numeric(per_candidate, errors="coerce").groupby(facts["candidate_id"][reference]).max()
             top = district_value(best)
         own = grade_values(values, rule, top)
+        if top == 0.0:
+            own = np.full(len(values), np.nan)  # nothing to gain anywhere: no reason to call everybody bad
         grades[rule.name] = own
         filled[rule.name] = fill_unknown(own, rule, own[reference])
     return pd.DataFrame(grades, index=facts.index), pd.DataFrame(filled, index=facts.index)
+
+
+def find_states(
+    facts: pd.DataFrame, grades: pd.DataFrame, rules: tuple[GradeRule, ...], is_ranked: pd.Series
+) -> dict[str, str]:
+    """Say of each criterion whether it is used, has no data for any site, or has nothing to gain at any."""
+    states = {}
+    for rule in rules:
+        graded = bool(grades.loc[is_ranked, rule.name].notna().any())
+        there = rule.column in facts and bool(facts.loc[is_ranked, rule.column].notna().any())
+        states[rule.name] = USED if graded else IDLE if there and rule.one_at is None and not rule.classes else DROPPED
+    return states
 
 
 def score_options(filled: pd.DataFrame, weights: pd.DataFrame, options: RankingOptions) -> pd.DataFrame:

@@ -294,6 +294,10 @@ def test_unknown_cover_gives_a_range_without_a_place(make_district, options, run
     area = own.loc["permeable_paving", ["host_area_low_m2", "host_area_m2", "host_area_high_m2"]]
     assert list(area) == pytest.approx([400.0, 1600.0, 3600.0])
     assert own["inner_x"].notna().all()
+    # All 1,600 m2 are impermeable, 0.9 of it piped; they make up 0.4 of the surface's 4,000 impermeable square metres.
+    assert own.at["permeable_paving", "captured_connected_m2"] == pytest.approx(1440.0)
+    taken = proposals.host_surfaces[proposals.host_surfaces["surface_id"] == "S7"]["fraction"]
+    assert taken.max() == pytest.approx(0.4)
 
 
 def test_the_same_inputs_give_the_same_frames_in_any_order(make_district, layers, options, run):

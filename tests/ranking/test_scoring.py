@@ -13,6 +13,7 @@ from catchscreen.options import RankingOptions
 from catchscreen.ranking.grading import district_value, fill_unknown, grade_values
 from catchscreen.ranking.scoring import (
     check_weights,
+    find_states,
     grade_options,
     rank_scores,
     score_options,
@@ -103,12 +104,13 @@ def test_classes_and_an_unknown_class():
 
 
 def test_the_district_s_percentile_is_one():
-    """0, 1, ... 100: the 95th percentile is 95; a district where nothing is kept from hollows grades everybody 0."""
-    values = pd.Series(np.arange(101.0))
+    """1, 2, ... 101 beside sites that gain nothing: the 95th percentile of those that gain is 96."""
+    values = pd.Series([*np.arange(102.0), *np.zeros(5000), np.nan])
     top = district_value(values)
-    assert top == pytest.approx(95.0)
+    assert top == pytest.approx(96.0)
+    assert district_value(pd.Series([0.0, np.nan])) == 0.0
     own = rule(one_at=None)
-    assert grade_values(pd.Series([47.5, 99.0]), own, top) == pytest.approx([0.5, 1.0])
+    assert grade_values(pd.Series([48.0, 99.0]), own, top) == pytest.approx([0.5, 1.0])
     assert grade_values(pd.Series([0.0, np.nan]), own, 0.0) == pytest.approx([0.0, np.nan], nan_ok=True)
 
 
@@ -129,8 +131,7 @@ def facts(**columns):
 def score(frame, rules, options):
     everyone = pd.Series(data=True, index=frame.index)
     grades, filled = grade_options(frame, rules, everyone)
-    known = {own.name: bool(grades[own.name].notna().any()) for own in rules}
-    weights = weigh_criteria("m", rules, known, options)
+    weights = weigh_criteria("m", rules, find_states(frame, grades, rules, everyone), options)
     return score_options(filled, weights, options), weights
 
 
@@ -209,3 +210,12 @@ def test_the_order_of_the_sites_changes_no_score(order):
     straight, _ = score(frame, RULES, RankingOptions())
     turned, _ = score(frame.iloc[order], RULES, RankingOptions())
     pd.testing.assert_series_equal(turned["score"].sort_index(), straight["score"].sort_index(), rtol=1e-12)
+
+
+def test_a_criterion_with_nothing_to_gain_anywhere_is_dropped_not_held_against_everybody():
+    """No site keeps anything from a hollow: the other criterion carries the benefit, and the list says why."""
+    rules = (*RULES[:1], rule("hollow", "benefit", "kept", 0.0, None, 9.0), *RULES[2:])
+    frame = facts(area=[8.0, 2.0], kept=[0.0, 0.0], slope=[3.0, 3.0], owner=[1.0, 1.0])
+    scored, weights = score(frame, rules, RankingOptions())
+    assert scored["benefit_index"].tolist() == pytest.approx([80.0, 20.0])
+    assert weights.set_index("criterion").at["hollow", "state"] == "dropped: nothing to gain at any site"
