@@ -95,7 +95,9 @@ def _from_corner(ring: LineString) -> LineString:
     line = ring.simplify(1.0)
     xy = np.asarray(line.coords)[:-1]
     before, after = xy - np.roll(xy, 1, axis=0), np.roll(xy, -1, axis=0) - xy
-    turn = np.abs(np.angle(np.exp(1j * (np.arctan2(after[:, 1], after[:, 0]) - np.arctan2(before[:, 1], before[:, 0])))))
+    turn = np.abs(
+        np.angle(np.exp(1j * (np.arctan2(after[:, 1], after[:, 0]) - np.arctan2(before[:, 1], before[:, 0]))))
+    )
     start = int(np.argmax(turn))
     full = np.asarray(ring.coords)[:-1]
     nearest = int(np.argmin(np.hypot(*(full - xy[start]).T)))
@@ -153,14 +155,21 @@ def _fronts(line: LineString, style: str, rng: np.random.Generator) -> tuple[Arr
     return np.array(samples).reshape(-1, 2), stretches
 
 
-def plots_of(block: Polygon, style: str, whole: BaseGeometry, name_of: shapely.STRtree, names: list[str]) -> tuple[list[Plot], list[Ground]]:
+def plots_of(
+    block: Polygon, style: str, whole: BaseGeometry, name_of: shapely.STRtree, names: list[str]
+) -> tuple[list[Plot], list[Ground]]:
     """Divide a block into plots along its fronts; ground too far back becomes back land."""
     manner = MANNERS[style]
     rng = stream(f"plots {block.centroid.x:.0f} {block.centroid.y:.0f}")
     lines = _frontage(block, whole)
     if not lines:
         return [], [Ground(block, "back")]
-    back = block.difference(shapely.union_all(lines).buffer(manner.depth_m)).buffer(-7.0).buffer(7.0, join_style="mitre").simplify(1.0)
+    back = (
+        block.difference(shapely.union_all(lines).buffer(manner.depth_m))
+        .buffer(-7.0)
+        .buffer(7.0, join_style="mitre")
+        .simplify(1.0)
+    )
     backs = [p for p in polygons_of(back.intersection(block), 1500.0)]
     near = shapely.union_all(polygons_of(block.difference(shapely.union_all(backs)), 1.0)) if backs else block
     points, owner, fronts = [], [], []

@@ -97,10 +97,16 @@ def _terrace(f: Frame, plot: Plot, r: np.random.Generator, hard: float) -> Built
     for k in range(0, n - n % 2, 2) if n > 1 else ():
         a = start + (k + 1) * unit
         pieces.append(f.box(a - 2.4, a + 2.4, 2.2 + depth - 0.5, 2.2 + depth + 4.6))
-    yard = f.box(-half, half, 2.2 + depth, 2.2 + depth + (9.6 if plot.style in ("row", "passage") else 2.0 + 10.0 * hard))
+    yard = f.box(
+        -half, half, 2.2 + depth, 2.2 + depth + (9.6 if plot.style in ("row", "passage") else 2.0 + 10.0 * hard)
+    )
     front = f.box(-half, half, 0.0, 2.2)
     doors = tuple(f.at(start + (k + 0.5) * unit, 0.35) for k in range(n))
-    return Built(((shapely.union_all(pieces), 5.6 + float(r.uniform(-0.2, 0.4)), "gable", "homes"),), shapely.union_all([yard, front]), doors)
+    return Built(
+        ((shapely.union_all(pieces), 5.6 + float(r.uniform(-0.2, 0.4)), "gable", "homes"),),
+        shapely.union_all([yard, front]),
+        doors,
+    )
 
 
 def _semi(f: Frame, plot: Plot, r: np.random.Generator, hard: float) -> Built:
@@ -145,7 +151,9 @@ def _detached(f: Frame, plot: Plot, r: np.random.Generator, hard: float) -> Buil
     far = side * min(abs(edge), abs(drive_in + side * 3.4))
     drive = f.box(min(drive_in, far), max(drive_in, far), 0.0, set_back + 5.0)
     if abs(edge - drive_in) > 3.4:
-        garage = f.box(min(edge, edge - side * 5.6), max(edge, edge - side * 5.6), set_back + depth - 5.0, set_back + depth + 0.8)
+        garage = f.box(
+            min(edge, edge - side * 5.6), max(edge, edge - side * 5.6), set_back + depth - 5.0, set_back + depth + 0.8
+        )
         shapes.append((garage.difference(house.buffer(0.5)), 2.5, "flat" if r.random() < 0.5 else "mono", "garage"))
     court = f.box(shift - width, shift + width, set_back * (1.0 - 0.75 * hard), set_back)
     return Built(tuple(shapes), shapely.union_all([drive, court]), (f.at(shift, set_back - 4.4),))
@@ -156,7 +164,9 @@ def _core(f: Frame, plot: Plot, r: np.random.Generator, hard: float) -> Built:
     depth = 9.5 + float(r.uniform(0.0, 4.0))
     passage = 3.4 if r.random() < 0.4 and f.width_m > 11.0 else 0.0
     house = f.box(-half, half - passage, 0.4, depth)
-    wing = f.box(-half, -half + f.width_m * float(r.uniform(0.3, 0.55)), depth - 0.5, depth + float(r.uniform(4.0, 12.0)))
+    wing = f.box(
+        -half, -half + f.width_m * float(r.uniform(0.3, 0.55)), depth - 0.5, depth + float(r.uniform(4.0, 12.0))
+    )
     use = "shop" if r.random() < 0.6 else "homes"
     flat = r.random() < 0.25
     shapes = ((house.union(wing), 7.4 + float(r.uniform(-1.2, 2.6)), "flat" if flat else "gable", use),)
@@ -168,7 +178,15 @@ def _industry(f: Frame, plot: Plot, r: np.random.Generator, hard: float) -> Buil
     inner = plot.polygon.buffer(-6.0, join_style="mitre")
     if inner.is_empty:
         return Built((), None, ())
-    far = float(max((np.asarray(inner.exterior.coords if inner.geom_type == "Polygon" else inner.envelope.exterior.coords) - f.middle) @ f.inward))
+    far = float(
+        max(
+            (
+                np.asarray(inner.exterior.coords if inner.geom_type == "Polygon" else inner.envelope.exterior.coords)
+                - f.middle
+            )
+            @ f.inward
+        )
+    )
     half = f.width_m / 2.0 - 7.0
     deep = min(14.0 + float(r.uniform(0.41, 0.56)) * far, far - 6.0)
     if half < 7.0 or deep < 26.0:
@@ -179,7 +197,15 @@ def _industry(f: Frame, plot: Plot, r: np.random.Generator, hard: float) -> Buil
     return Built(shapes, plot.polygon.buffer(-1.6, join_style="mitre"), (f.at(0.0, 7.0),))
 
 
-MAKERS = {"terrace": _terrace, "row": _terrace, "passage": _terrace, "semi": _semi, "detached": _detached, "core": _core, "industry": _industry}
+MAKERS = {
+    "terrace": _terrace,
+    "row": _terrace,
+    "passage": _terrace,
+    "semi": _semi,
+    "detached": _detached,
+    "core": _core,
+    "industry": _industry,
+}
 
 
 def build_plots(plots: list[Plot], hard: float) -> tuple[list[Building], dict[int, BaseGeometry], list[Door]]:
@@ -208,7 +234,9 @@ def build_plots(plots: list[Plot], hard: float) -> tuple[list[Building], dict[in
     return houses, paved, doors
 
 
-def _building(part: Polygon, height: float, roof: str, f: Frame, year: int, use: str, plot: int, r: np.random.Generator) -> Building:
+def _building(
+    part: Polygon, height: float, roof: str, f: Frame, year: int, use: str, plot: int, r: np.random.Generator
+) -> Building:
     ridge = (float(f.along[0]), float(f.along[1]))
     deck, ballast = "unknown", "unknown"
     if use == "industry":
@@ -235,7 +263,20 @@ def build_places(sites: dict[str, Polygon]) -> tuple[list[Building], list[Door]]
             shape = max(parts, key=lambda p: p.area)
             done.append(shape)
             ridge = _long_side(shape)
-            houses.append(Building(shape, block.height_m, block.roof, ridge, block.year, block.use, -1, block.deck, block.ballast, block.is_listed))
+            houses.append(
+                Building(
+                    shape,
+                    block.height_m,
+                    block.roof,
+                    ridge,
+                    block.year,
+                    block.use,
+                    -1,
+                    block.deck,
+                    block.ballast,
+                    block.is_listed,
+                )
+            )
         if done:
             doors.append(_site_door(place, done[0]))
     return houses, doors

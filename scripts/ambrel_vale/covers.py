@@ -49,12 +49,16 @@ def bays_of(streets: list[Street], road: BaseGeometry) -> list[tuple[Polygon, st
     made: list[tuple[Polygon, str]] = []
     with_bays = [s for s in streets if s.bay_m > 0.0]
     for street in with_bays:
-        others = [s.line.buffer(s.kerb_m + 7.0) for s in streets if s is not street and s.line.distance(street.line) < 30.0]
+        others = [
+            s.line.buffer(s.kerb_m + 7.0) for s in streets if s is not street and s.line.distance(street.line) < 30.0
+        ]
         ends = [shapely.Point(street.line.coords[i]).buffer(11.0) for i in (0, -1)]
         blocked = shapely.union_all([*others, *ends])
         for side in (1.0, -1.0):
             line: LineString = street.line.offset_curve(side * (street.kerb_m - street.bay_m / 2.0))
-            strip = line.buffer(street.bay_m / 2.0, cap_style="flat").intersection(road.buffer(-0.02)).difference(blocked)
+            strip = (
+                line.buffer(street.bay_m / 2.0, cap_style="flat").intersection(road.buffer(-0.02)).difference(blocked)
+            )
             made += [(p, street.name) for p in polygons_of(strip, 60.0)]
     clean: list[tuple[Polygon, str]] = []
     for polygon, name in made:
@@ -79,12 +83,20 @@ def _fields_of(ground: Ground, upper: Polygon) -> list[Field]:
     if ground.kind == "railway":
         return [Field(shape, "", "railway", "public_body", "grass", "gardens and parks")]
     if ground.kind == "meadow":
-        return [Field(p, "Orle Meadows" if p.area > 20_000 else "", "open", "council", "grass", "gardens and parks") for p in [shape]]
+        return [
+            Field(p, "Orle Meadows" if p.area > 20_000 else "", "open", "council", "grass", "gardens and parks")
+            for p in [shape]
+        ]
     if ground.kind == "back":
-        return [Field(shape, "", "open", "council" if spot.x > 1100 else "private_single", "grass", "gardens and parks")]
+        return [
+            Field(shape, "", "open", "council" if spot.x > 1100 else "private_single", "grass", "gardens and parks")
+        ]
     if spot.y > 2050.0:
         high = [f for p in polygons_of(shape.intersection(upper), 200.0) for f in _farm(p)]
-        low = [Field(p, "Ambrel Common" if p.area > 5_000 else "", "park", "council", "grass", "gardens and parks") for p in polygons_of(shape.difference(upper), 0.5)]
+        low = [
+            Field(p, "Ambrel Common" if p.area > 5_000 else "", "park", "council", "grass", "gardens and parks")
+            for p in polygons_of(shape.difference(upper), 0.5)
+        ]
         return high + low
     if spot.x > 1600.0 and spot.y < 800.0:
         return _farm(shape)
@@ -98,7 +110,11 @@ def _farm(shape: Polygon) -> list[Field]:
     xs = np.arange(west + 90.0, east + 90.0, 205.0)
     ys = np.arange(south + 80.0, north + 80.0, 190.0)
     points = [shapely.Point(x + rng.uniform(-60, 60), y + rng.uniform(-55, 55)) for x in xs for y in ys]
-    cells = shapely.get_parts(shapely.voronoi_polygons(shapely.MultiPoint(points), extend_to=shape)) if len(points) > 1 else [shape.envelope]
+    cells = (
+        shapely.get_parts(shapely.voronoi_polygons(shapely.MultiPoint(points), extend_to=shape))
+        if len(points) > 1
+        else [shape.envelope]
+    )
     made: list[Field] = []
     for cell in sorted(cells, key=lambda c: (round(c.centroid.x, 1), round(c.centroid.y, 1))):
         for part in polygons_of(shape.intersection(cell), 0.5):
@@ -113,7 +129,11 @@ def plot_pieces(plots: list[Plot], hard: dict[int, BaseGeometry]) -> list[Piece]
     for number, shape in hard.items():
         style = plots[number].style
         if style == "industry":
-            kind = ("concrete", "goods_yard" if plots[number].polygon.area > 2500 else "yard", "car parks, yards, playgrounds")
+            kind = (
+                "concrete",
+                "goods_yard" if plots[number].polygon.area > 2500 else "yard",
+                "car parks, yards, playgrounds",
+            )
         elif style == "core":
             kind = ("asphalt", "yard", "car parks, yards, playgrounds")
         else:
@@ -165,7 +185,10 @@ def field_pieces(fields: list[Field]) -> list[Piece]:
     for field in fields:
         shape = field.polygon
         if field.land_use == "railway":
-            pieces += [Piece(p, "gravel", "", "car parks, yards, playgrounds") for p in polygons_of(shape.intersection(ballast), 1.0)]
+            pieces += [
+                Piece(p, "gravel", "", "car parks, yards, playgrounds")
+                for p in polygons_of(shape.intersection(ballast), 1.0)
+            ]
             shape = shape.difference(ballast)
         pieces += [Piece(p, field.cover_class, "", field.line) for p in polygons_of(shape, 1.0)]
     return pieces

@@ -10,7 +10,7 @@ import shapely
 from ambrel_vale import hollow, rain, solve
 from ambrel_vale.frame import BOTTOM, CELL_M, HEIGHT_M, Array
 from ambrel_vale.hollow import Hollow
-from ambrel_vale.layers import corner_doors
+from ambrel_vale.layers import pharmacy_door
 from ambrel_vale.town import COVER_HA, Town
 
 DEPRESSION_MM = 1.0
@@ -46,8 +46,15 @@ def assert_cover(found: dict[str, float]) -> None:
 
 def assert_hollow(found: Hollow) -> None:
     """Assert depth, area, volume and catchment of the hollow within 5 %."""
-    print(f"hollow: {found.volume_m3:.0f} m3, {found.depth_m:.2f} m, {found.area_m2:.0f} m2, {found.upstream_ha:.1f} ha upstream")
-    for got, wanted in ((found.volume_m3, 2900.0), (found.depth_m, 0.9), (found.area_m2, 9500.0), (found.upstream_ha, 23.0)):
+    print(
+        f"hollow: {found.volume_m3:.0f} m3, {found.depth_m:.2f} m, {found.area_m2:.0f} m2, {found.upstream_ha:.1f} ha upstream"
+    )
+    for got, wanted in (
+        (found.volume_m3, 2900.0),
+        (found.depth_m, 0.9),
+        (found.area_m2, 9500.0),
+        (found.upstream_ha, 23.0),
+    ):
         assert abs(got / wanted - 1.0) < 0.05, (got, wanted)
 
 
@@ -87,8 +94,8 @@ def look_at_passage(town: Town, found: Hollow, ground: Array) -> Passage:
     inside = (row >= 0) & (row < ground.shape[0]) & (col >= 0) & (col < ground.shape[1])
     wet = np.zeros(len(doors), dtype=bool)
     wet[inside] = found.wet[row[inside], col[inside]]
-    chemist, shop = corner_doors(town)
-    home = np.array([d.use == "home" and d is not chemist and d is not shop for d in doors])
+    chemist = pharmacy_door(town)
+    home = np.array([d.use == "home" and d is not chemist for d in doors])
     hard = hard_share(town, found)
     five, thirty = worst_bucket(hard, 1), worst_bucket(hard, 2)
     level = hollow.level_for(ground, found, five)

@@ -26,8 +26,8 @@ class Shape:
     """What the solver may turn to bring the hollow's figures out."""
 
     basin_scale: float = 0.85
-    sag_radius_m: float = 77.05
-    sag_power: float = 0.98
+    sag_radius_m: float = 75.4
+    sag_power: float = 1.25
 
 
 def distance_along(line: LineString, x: Array, y: Array) -> tuple[Array, Array]:
@@ -124,7 +124,10 @@ def basin_ground(base: Array, shape: Shape, x: Array, y: Array) -> Array:
 def basin_outline(shape: Shape) -> BaseGeometry:
     """Return the basin's outline, its eastern part drawn in or out by the shape's scale."""
     return shapely.transform(
-        plan.BASIN, lambda p: np.column_stack([np.where(p[:, 0] > 1330, 1330 + (p[:, 0] - 1330) * shape.basin_scale, p[:, 0]), p[:, 1]])
+        plan.BASIN,
+        lambda p: np.column_stack(
+            [np.where(p[:, 0] > 1330, 1330 + (p[:, 0] - 1330) * shape.basin_scale, p[:, 0]), p[:, 1]]
+        ),
     )
 
 
@@ -207,7 +210,9 @@ def impose_sag(ground: Array, shape: Shape, x: Array, y: Array) -> Array:
     reach = np.hypot((along - start) / ALONG, across / ACROSS) / shape.sag_radius_m
     floor = SPILL_LEVEL_M - DEPTH_M
     share = reach**shape.sag_power
-    share = share + 0.07 * smoothstep(share, 0.495, 0.52) * (1.0 - smoothstep(share, 0.72, 1.0))  # the forecourts' step
+    share = share + 0.18 * smoothstep(share, 0.428, 0.441) * (
+        1.0 - smoothstep(share, 0.72, 1.0)
+    )  # the forecourts' step
     bowl = floor + DEPTH_M * share
     rim = SPILL_LEVEL_M + 0.011 * shape.sag_radius_m * (reach - 1.0)
     target = np.where(reach < 1.0, bowl, np.maximum(rim, SPILL_LEVEL_M))

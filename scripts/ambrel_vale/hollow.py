@@ -60,8 +60,7 @@ def flood(ground: Array) -> tuple[Array, NDArray[np.int64], NDArray[np.int64]]:
         for other in near:
             if came[other] == -2:
                 came[other] = cell
-                if level[other] < height:
-                    level[other] = height
+                level[other] = max(level[other], height)
                 heapq.heappush(heap, (level[other], other))
     return np.array(level).reshape(rows, cols), np.array(came), np.array(order)
 
@@ -105,7 +104,13 @@ def measure(ground: Array, seed: tuple[int, int]) -> Hollow:
     upstream = upstream_of(wet, receivers(filled, came))
     cell = CELL_M * CELL_M
     return Hollow(
-        float(depth.max()), float(wet.sum() * cell), float(depth.sum() * cell), float(spill), float(upstream.sum() * cell / 1e4), wet, upstream
+        float(depth.max()),
+        float(wet.sum() * cell),
+        float(depth.sum() * cell),
+        float(spill),
+        float(upstream.sum() * cell / 1e4),
+        wet,
+        upstream,
     )
 
 

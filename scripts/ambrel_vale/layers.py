@@ -41,7 +41,15 @@ def _order(shape: BaseGeometry) -> tuple[float, float]:
     return (-np.floor(p.y / 100.0), round(p.x, 2))
 
 
-PARCEL_USE = {"terrace": "homes", "row": "homes", "passage": "homes", "semi": "homes", "detached": "homes", "core": "retail", "industry": "industry"}
+PARCEL_USE = {
+    "terrace": "homes",
+    "row": "homes",
+    "passage": "homes",
+    "semi": "homes",
+    "detached": "homes",
+    "core": "retail",
+    "industry": "industry",
+}
 
 
 def _owner(style: str, spot: shapely.Point, area_m2: float) -> str:
@@ -75,7 +83,11 @@ def parcels_of(town: Town) -> list[Parcel]:
         year = 2027 + int(stream(f"bay {street}").integers(0, 9))
         made.append(Parcel(strip, f"{street} Bays {numbers[street]}", "highway", "council", year))
     for field in town.fields:
-        made += [Parcel(field.polygon, field.name, field.land_use, field.owner_class, None)] if field.polygon.area > 60.0 else []
+        made += (
+            [Parcel(field.polygon, field.name, field.land_use, field.owner_class, None)]
+            if field.polygon.area > 60.0
+            else []
+        )
     return sorted(made, key=lambda p: _order(p.polygon))
 
 
@@ -130,7 +142,13 @@ def road_frame(town: Town) -> gpd.GeoDataFrame:
         for street in town.streets:
             wide = street.kerb_m + (0.5 if road_class == "carriageway" else street.footway_m + 3.0)
             reach = street.line.buffer(wide + 2.0, cap_style="flat")
-            part = shapely.MultiPolygon([p for p in shapely.get_parts(remaining.intersection(reach)) if p.geom_type == "Polygon" and p.area > 0.5])
+            part = shapely.MultiPolygon(
+                [
+                    p
+                    for p in shapely.get_parts(remaining.intersection(reach))
+                    if p.geom_type == "Polygon" and p.area > 0.5
+                ]
+            )
             if part.is_empty or part.area < 8.0:
                 continue
             remaining = remaining.difference(reach)
@@ -148,31 +166,35 @@ def road_frame(town: Town) -> gpd.GeoDataFrame:
 
 def _road_row(name: str, road_class: str, is_main: bool) -> Row:
     density = (11.0 if is_main else 7.0) if road_class == "carriageway" else (18.0 if is_main else 12.0)
-    return {"name": name, "road_class": road_class, "is_adopted": not name.endswith(("Yard", "Way")), "utility_density": density}
+    return {
+        "name": name,
+        "road_class": road_class,
+        "is_adopted": not name.endswith(("Yard", "Way")),
+        "utility_density": density,
+    }
 
 
 def cover_frame(pieces: list[Piece]) -> gpd.GeoDataFrame:
     """Return the land cover layer."""
     ordered = sorted(pieces, key=lambda p: _order(p.polygon))
     rows: list[Row] = [
-        {"cover_id": f"C{i:05d}", "cover_class": p.cover_class, "ground_use": p.ground_use or None} for i, p in enumerate(ordered, start=1)
+        {"cover_id": f"C{i:05d}", "cover_class": p.cover_class, "ground_use": p.ground_use or None}
+        for i, p in enumerate(ordered, start=1)
     ]
     return frame_from(rows, [p.polygon for p in ordered])
 
 
 def address_frame(town: Town) -> gpd.GeoDataFrame:
-    """Return the addresses, each at its front door; at the passage's corner are a pharmacy and a shop."""
+    """Return the addresses, each at its front door; the corner by the passage is a pharmacy."""
     doors = sorted(town.doors, key=lambda d: (-np.floor(d.y / 100.0), round(d.x, 2), round(d.y, 2)))
-    chemist, shop = corner_doors(town)
+    chemist = pharmacy_door(town)
     rows: list[Row] = []
     for i, door in enumerate(doors, start=1):
-        use = "pharmacy" if door is chemist else "shop" if door is shop else door.use
-        rows.append({"property_id": f"P{i:05d}", "use": use})
+        rows.append({"property_id": f"P{i:05d}", "use": "pharmacy" if door is chemist else door.use})
     return frame_from(rows, [shapely.Point(d.x, d.y) for d in doors])
 
 
-def corner_doors(town: Town) -> tuple[Door, Door]:
-    """Return the two doors at the corner of Station Road and Embankment Street that are a pharmacy and a shop."""
+def pharmacy_door(town: Town) -> Door:
+    """Return the door at the corner of Station Road and Embankment Street that is a pharmacy."""
     corner = shapely.Point(plan.passage_point(48.0, 8.0))
-    near = sorted(town.doors, key=lambda d: (round(corner.distance(shapely.Point(d.x, d.y)), 3), d.x))
-    return near[0], near[1]
+    return min(town.doors, key=lambda d: (round(corner.distance(shapely.Point(d.x, d.y)), 3), d.x))

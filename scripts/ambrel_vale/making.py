@@ -64,7 +64,11 @@ def hollow_outline(found: Hollow) -> shapely.Polygon:
     """Return the outline of the hollow at spill, in local metres."""
     west, _, _, north = solve.WINDOW
     transform = from_origin(west, north, CELL_M, CELL_M)
-    parts = [shapely.geometry.shape(s) for s, v in shapes_of(found.wet.astype(np.uint8), connectivity=8, transform=transform) if v == 1]
+    parts = [
+        shapely.geometry.shape(s)
+        for s, v in shapes_of(found.wet.astype(np.uint8), connectivity=8, transform=transform)
+        if v == 1
+    ]
     return shapely.union_all(parts)
 
 
@@ -74,7 +78,11 @@ def packages(vale: Vale) -> dict[str, dict[str, gpd.GeoDataFrame]]:
     dates = [f"{e.start:%Y-%m-%d}" for e in vale.storms]
     tests = setting.evidence(town)
     district = setting.layer([({"district_id": "AMBREL", "name": "Ambrel Vale"}, solve.plan.DISTRICT)])
-    land = {"district": district, "parcels": layers.parcel_frame(vale.parcels), "buildings": layers.building_frame(town)}
+    land = {
+        "district": district,
+        "parcels": layers.parcel_frame(vale.parcels),
+        "buildings": layers.building_frame(town),
+    }
     ground = {
         "roads": layers.road_frame(town),
         "land_cover": layers.cover_frame(town.pieces),
@@ -90,7 +98,12 @@ def packages(vale: Vale) -> dict[str, dict[str, gpd.GeoDataFrame]]:
         "recorded_floods": setting.recorded_floods(hollow_outline(vale.hollow), dates),
         "utilities": setting.utilities(town),
     }
-    people = {"property_points": layers.address_frame(town), "social_index": setting.social_index(town), "supply_points": setting.supply_points(), "site_tests": tests["site_tests"]}
+    people = {
+        "property_points": layers.address_frame(town),
+        "social_index": setting.social_index(town),
+        "supply_points": setting.supply_points(),
+        "site_tests": tests["site_tests"],
+    }
     return {
         "town.gpkg": land, "ground.gpkg": ground, "water.gpkg": water, "people.gpkg": people,
         "test_pit.gpkg": {"test_pit": tests["test_pit"]},

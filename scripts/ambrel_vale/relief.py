@@ -13,7 +13,6 @@ from scipy.ndimage import gaussian_filter
 
 from ambrel_vale.buildings import Building
 from ambrel_vale.frame import BOTTOM, CELL_M, COLS, CRS, HEIGHT_M, LEFT, ROWS, Array, cell_centres, stream
-from ambrel_vale.solve import quantised
 
 PITCH = {"gable": 0.78, "hip": 0.70, "low_gable": 0.11, "mono": 0.16, "flat": 0.0}
 """Rise of each roof form over its half span, rise over run."""
@@ -81,7 +80,9 @@ def trees_on(levels: Array, roofs: np.ndarray, wooded: np.ndarray, crowns: list[
     return np.where(roofs, levels, levels + lift)
 
 
-def surface_model(ground: Array, buildings: list[Building], wooded: np.ndarray, crowns: list[tuple[float, float, float]]) -> Array:
+def surface_model(
+    ground: Array, buildings: list[Building], wooded: np.ndarray, crowns: list[tuple[float, float, float]]
+) -> Array:
     """Return the surface model on the grid of the ground model [m]."""
     levels, roofs = roof_levels(ground, buildings)
     return np.round(trees_on(levels, roofs, wooded, crowns) * 32.0) / 32.0
@@ -104,7 +105,12 @@ def write_levels(path: Path, levels: Array, row: int = 0, col: int = 0) -> None:
 def write_ground(folder: Path, levels: Array) -> None:
     """Write the ground model as four tiles that share one grid."""
     half_r, half_c = ROWS // 2, COLS // 2
-    for name, r, c in (("north_west", 0, 0), ("north_east", 0, half_c), ("south_west", half_r, 0), ("south_east", half_r, half_c)):
+    for name, r, c in (
+        ("north_west", 0, 0),
+        ("north_east", 0, half_c),
+        ("south_west", half_r, 0),
+        ("south_east", half_r, half_c),
+    ):
         write_levels(folder / f"ground_{name}.tif", levels[r : r + half_r, c : c + half_c], r, c)
 
 

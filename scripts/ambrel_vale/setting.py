@@ -43,13 +43,19 @@ def soil_parts() -> dict[str, BaseGeometry]:
     river_side = shapely.union_all([meadows(), plan.RIVER.buffer(60)])
     east_flat = shapely.Polygon([(1640, 830), (1800, 640), (1990, 500), (2450, 360), (2450, 800), (1900, 870)])
     alluvium = river_side.union(east_flat)
-    north = plan.DISTRICT.difference(wavy([(-60, 1010), (640, 930), (1080, 955), (1500, 850), (1900, 860), (2460, 750)]))
+    north = plan.DISTRICT.difference(
+        wavy([(-60, 1010), (640, 930), (1080, 955), (1500, 850), (1900, 860), (2460, 750)])
+    )
     hill_foot = wavy([(-60, 1655), (400, 1672), (900, 1660), (1400, 1640), (1700, 1660), (2000, 1690), (2460, 1640)])
     rib = RIB.buffer(105.0)
     made = MADE_GROUND
     parts: dict[str, BaseGeometry] = {"made ground": made}
     left = plan.DISTRICT.difference(made)
-    for name, shape in (("alluvium", alluvium), ("limestone", rib.difference(north)), ("gravel terrace", north.intersection(hill_foot))):
+    for name, shape in (
+        ("alluvium", alluvium),
+        ("limestone", rib.difference(north)),
+        ("gravel terrace", north.intersection(hill_foot)),
+    ):
         parts[name] = left.intersection(shape)
         left = left.difference(shape)
     upper = wavy([(-60, 2105), (600, 2080), (1200, 2120), (1900, 2100), (2460, 2070)])
@@ -92,30 +98,61 @@ def groundwater() -> gpd.GeoDataFrame:
     """Return zones of the depth to the highest groundwater [m]."""
     meadow = plan.RIVER.intersection(shapely.box(-100, 0, 640, 2500))
     soil = soil_parts()
-    rings = [(0.4, meadow.buffer(78, cap_style="flat")), (0.65, meadow.buffer(106, cap_style="flat")), (0.9, meadow.buffer(135, cap_style="flat"))]
+    rings = [
+        (0.4, meadow.buffer(78, cap_style="flat")),
+        (0.65, meadow.buffer(106, cap_style="flat")),
+        (0.9, meadow.buffer(135, cap_style="flat")),
+    ]
     left: BaseGeometry = plan.DISTRICT
     rows: Shapes = []
-    rest = [(0.7, soil["alluvium"]), (1.6, soil["made ground"]), (4.2, soil["gravel terrace"]), (11.0, soil["limestone"])]
+    rest = [
+        (0.7, soil["alluvium"]),
+        (1.6, soil["made ground"]),
+        (4.2, soil["gravel terrace"]),
+        (11.0, soil["limestone"]),
+    ]
     for depth, shape in [*rings, *rest]:
         part = left.intersection(shape)
         left = left.difference(shape)
         rows.append(({"depth_m": depth}, _whole(part)))
     rows.append(({"depth_m": 7.5}, _whole(left)))
-    return layer([({"groundwater_id": f"G{i}", **row, "season": "winter high"}, shape) for i, (row, shape) in enumerate(rows, start=1)])
+    return layer(
+        [
+            ({"groundwater_id": f"G{i}", **row, "season": "winter high"}, shape)
+            for i, (row, shape) in enumerate(rows, start=1)
+        ]
+    )
 
 
 def constraints() -> gpd.GeoDataFrame:
     """Return protection zones, made ground, the railway, the flood plain and a shrinking clay."""
     well = shapely.Point(BOREHOLE)
     inner = well.buffer(88.0, 16)
-    outer = RIB.buffer(210.0).intersection(shapely.box(300, 250, 1000, 760)).union(well.buffer(240.0, 16)).difference(inner)
+    outer = (
+        RIB.buffer(210.0).intersection(shapely.box(300, 250, 1000, 760)).union(well.buffer(240.0, 16)).difference(inner)
+    )
     rows: Shapes = [
-        ({"kind": "protection_zone_1", "rule": "switch", "reason": "inner protection zone of Rib Lane borehole"}, inner),
-        ({"kind": "protection_zone_2", "rule": "flag", "reason": "outer protection zone of Rib Lane borehole"}, _whole(outer)),
+        (
+            {"kind": "protection_zone_1", "rule": "switch", "reason": "inner protection zone of Rib Lane borehole"},
+            inner,
+        ),
+        (
+            {"kind": "protection_zone_2", "rule": "flag", "reason": "outer protection zone of Rib Lane borehole"},
+            _whole(outer),
+        ),
         ({"kind": "made_ground", "rule": "switch", "reason": "old tannery and mill yards, made ground"}, MADE_GROUND),
-        ({"kind": "railway", "rule": "switch", "reason": "railway embankment and cutting"}, _whole(plan.RAILWAY.buffer(16.0).intersection(plan.DISTRICT))),
-        ({"kind": "flood_zone", "rule": "flag", "reason": "water meadows of the Orle"}, _whole(meadows().intersection(plan.DISTRICT))),
-        ({"kind": "landfill", "rule": "gate", "reason": "old refuse tip by Lakeside Road"}, slab(1840, 545, 80, 46, -38)),
+        (
+            {"kind": "railway", "rule": "switch", "reason": "railway embankment and cutting"},
+            _whole(plan.RAILWAY.buffer(16.0).intersection(plan.DISTRICT)),
+        ),
+        (
+            {"kind": "flood_zone", "rule": "flag", "reason": "water meadows of the Orle"},
+            _whole(meadows().intersection(plan.DISTRICT)),
+        ),
+        (
+            {"kind": "landfill", "rule": "gate", "reason": "old refuse tip by Lakeside Road"},
+            slab(1840, 545, 80, 46, -38),
+        ),
     ]
     return layer([({"constraint_id": f"K{i}", **row}, shape) for i, (row, shape) in enumerate(rows, start=1)])
 
@@ -140,7 +177,13 @@ def sewer_zones(town: Town) -> gpd.GeoDataFrame:
     rows: Shapes = []
     for name, shape in parts.items():
         zone, kind, outfall = about[name]
-        row: Row = {"zone_id": zone, "sewer_kind": kind, "outfall": outfall, "outfall_is_tidal": False, "capacity_mm_h": 12.0}
+        row: Row = {
+            "zone_id": zone,
+            "sewer_kind": kind,
+            "outfall": outfall,
+            "outfall_is_tidal": False,
+            "capacity_mm_h": 12.0,
+        }
         rows.append(({**row, "capacity_low_mm_h": 6.0, "capacity_high_mm_h": 24.0}, _whole(shape)))
     return layer(rows)
 
@@ -168,10 +211,21 @@ def water_lines(cuts: list[Cut]) -> dict[str, gpd.GeoDataFrame]:
     }  # fmt: skip
     outlets: Shapes = [({"outlet_id": i, "name": name}, shapely.Point(xy)) for i, (name, xy) in spots.items()]
     overflow: Shapes = [
-        ({"overflow_id": "V1", "name": "Orle Bridge storm overflow", "spills_per_year": 31.0, "zone_id": "Z1"}, shapely.Point(OVERFLOW_AT)),
-        ({"overflow_id": "V2", "name": "Orle Bridge storm overflow", "spills_per_year": 31.0, "zone_id": "Z2"}, shapely.Point(OVERFLOW_AT)),
+        (
+            {"overflow_id": "V1", "name": "Orle Bridge storm overflow", "spills_per_year": 31.0, "zone_id": "Z1"},
+            shapely.Point(OVERFLOW_AT),
+        ),
+        (
+            {"overflow_id": "V2", "name": "Orle Bridge storm overflow", "spills_per_year": 31.0, "zone_id": "Z2"},
+            shapely.Point(OVERFLOW_AT),
+        ),
     ]
-    return {"watercourses": layer(courses), "culverts": layer(ways), "outlets": layer(outlets), "storm_overflows": layer(overflow)}
+    return {
+        "watercourses": layer(courses),
+        "culverts": layer(ways),
+        "outlets": layer(outlets),
+        "storm_overflows": layer(overflow),
+    }
 
 
 def social_index(town: Town) -> gpd.GeoDataFrame:
@@ -182,7 +236,9 @@ def social_index(town: Town) -> gpd.GeoDataFrame:
         if quarter.polygon.area < 3000.0:
             continue
         shift = int(stream(f"index {i}").integers(-1, 2))
-        rows.append(({"social_id": f"N{i:02d}", "decile": int(np.clip(decile[quarter.style] + shift, 1, 10))}, quarter.polygon))
+        rows.append(
+            ({"social_id": f"N{i:02d}", "decile": int(np.clip(decile[quarter.style] + shift, 1, 10))}, quarter.polygon)
+        )
     return layer(rows)
 
 
@@ -233,13 +289,17 @@ def trees(town: Town) -> gpd.GeoDataFrame:
     """Return the tree layer."""
     rows: Shapes = []
     for i, (x, y, stem, protected) in enumerate(tree_spots(town), start=1):
-        rows.append(({"tree_id": f"T{i:04d}", "stem_diameter_mm": stem, "is_protected": protected}, shapely.Point(x, y)))
+        rows.append(
+            ({"tree_id": f"T{i:04d}", "stem_diameter_mm": stem, "is_protected": protected}, shapely.Point(x, y))
+        )
     return layer(rows)
 
 
 def heritage(town: Town) -> gpd.GeoDataFrame:
     """Return the conservation area of the old core and the station's listed building."""
-    core = shapely.Polygon([(690, 1175), (690, 1305), (905, 1300), (912, 1235), (1040, 1195), (1030, 1115), (900, 1090), (760, 1110)])
+    core = shapely.Polygon(
+        [(690, 1175), (690, 1305), (905, 1300), (912, 1235), (1040, 1195), (1030, 1115), (900, 1090), (760, 1110)]
+    )
     station = town.sites["Ambrel Vale Station"]
     return layer(
         [
@@ -252,17 +312,33 @@ def heritage(town: Town) -> gpd.GeoDataFrame:
 def supply_points() -> gpd.GeoDataFrame:
     """Return works that supply layers, inside and outside the district."""
     rows: Shapes = [
-        ({"supply_id": "Q1", "name": "Beacon Quarry", "product": "crushed rock", "price_per_t": 19.0}, shapely.Point(11_400.0, 6_900.0)),
-        ({"supply_id": "Q2", "name": "Orle Sand and Gravel Pit", "product": "sand and gravel", "price_per_t": 16.0}, shapely.Point(7_900.0, -2_300.0)),
-        ({"supply_id": "Q3", "name": "Staith Recycling Yard", "product": "recycled aggregate", "price_per_t": 11.0}, shapely.Point(2_050.0, 1_060.0)),
-        ({"supply_id": "Q4", "name": "Marsh End Works", "product": "light substrate", "price_per_t": 64.0}, shapely.Point(-21_000.0, 13_500.0)),
+        (
+            {"supply_id": "Q1", "name": "Beacon Quarry", "product": "crushed rock", "price_per_t": 19.0},
+            shapely.Point(11_400.0, 6_900.0),
+        ),
+        (
+            {"supply_id": "Q2", "name": "Orle Sand and Gravel Pit", "product": "sand and gravel", "price_per_t": 16.0},
+            shapely.Point(7_900.0, -2_300.0),
+        ),
+        (
+            {"supply_id": "Q3", "name": "Staith Recycling Yard", "product": "recycled aggregate", "price_per_t": 11.0},
+            shapely.Point(2_050.0, 1_060.0),
+        ),
+        (
+            {"supply_id": "Q4", "name": "Marsh End Works", "product": "light substrate", "price_per_t": 64.0},
+            shapely.Point(-21_000.0, 13_500.0),
+        ),
     ]
     return layer(rows)
 
 
 def evidence(town: Town) -> dict[str, gpd.GeoDataFrame]:
     """Return the site tests, and apart from them the pit that contradicts the soil map."""
-    playing, library, pit = town.sites["Hillfoot Playing Field"], town.sites["Ambrel Library"], shapely.Point(1232.0, 1401.0)
+    playing, library, pit = (
+        town.sites["Hillfoot Playing Field"],
+        town.sites["Ambrel Library"],
+        shapely.Point(1232.0, 1401.0),
+    )
     common: Row = {"depth_m": 1.2, "date": "2023-10-12", "reach_m": 80.0}
     tests: Shapes = [
         ({"evidence_id": "E1", "kind": "infiltration_test", "value": 2.4e-5, "unit": "m/s", **common, "method": "soakaway test in trial pit",
@@ -286,7 +362,9 @@ def recorded_floods(outline: BaseGeometry, dates: list[str]) -> gpd.GeoDataFrame
     depth = (0.7, 0.5)
     rows: Shapes = []
     for i, date in enumerate(dates):
-        shape = outline.buffer(-1.5 * i).buffer(0)
+        shape = shapely.union_all(
+            [shapely.Polygon(p.exterior) for p in polygons_of(outline.buffer(3.0).buffer(-3.0 - 1.5 * i))]
+        )
         row: Row = {"flood_id": f"F{i + 1}", "date": date, "depth_m": depth[i], "source": "council flood record"}
         rows.append((row, _whole(shape.simplify(1.0))))
     return layer(rows)

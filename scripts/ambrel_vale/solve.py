@@ -15,7 +15,7 @@ from ambrel_vale.hollow import Hollow, Mask
 from ambrel_vale.town import Town
 
 AREA_M2, VOLUME_M3, UPSTREAM_HA = 9500.0, 2900.0, 23.0
-RAISE_M = 5.0
+RAISE_M = 0.5
 WINDOW = (980.0, 830.0, 1980.0, 1900.0)
 """Part of the district that the solver floods: west, south, east, north [m]."""
 
@@ -39,7 +39,10 @@ def cuts_of(levels: Array) -> list[Cut]:
     crossing = plan.RIVER.intersection(plan.RAILWAY)
     at = plan.RIVER.project(crossing)
     river = shapely.LineString([plan.RIVER.interpolate(at - 46.0), plan.RIVER.interpolate(at + 46.0)])
-    made = [("Station Passage", "underpass", 7.0, shapely.LineString([p(16.0), p(-14.0)])), ("Orle railway arches", "culvert", 14.0, river)]
+    made = [
+        ("Station Passage", "underpass", 7.0, shapely.LineString([p(16.0), p(-14.0)])),
+        ("Orle railway arches", "culvert", 14.0, river),
+    ]
     cuts = []
     for name, kind, width, line in made:
         xy = np.asarray(line.coords)
@@ -64,7 +67,9 @@ def conditioned(levels: Array, cuts: list[Cut], roofs: Mask) -> Array:
 def window() -> tuple[slice, slice]:
     """Return the solver's window as slices."""
     west, south, east, north = WINDOW
-    return slice(int((HEIGHT_M - north) / CELL_M), int((HEIGHT_M - south) / CELL_M)), slice(int(west / CELL_M), int(east / CELL_M))
+    return slice(int((HEIGHT_M - north) / CELL_M), int((HEIGHT_M - south) / CELL_M)), slice(
+        int(west / CELL_M), int(east / CELL_M)
+    )
 
 
 def seed_cell() -> tuple[int, int]:

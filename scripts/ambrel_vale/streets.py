@@ -6,7 +6,6 @@ from dataclasses import dataclass
 
 import numpy as np
 import shapely
-from scipy.ndimage import gaussian_filter
 from shapely import LineString, Polygon
 from shapely.geometry.base import BaseGeometry
 from shapely.ops import polygonize
@@ -14,7 +13,6 @@ from shapely.ops import polygonize
 from ambrel_vale import plan
 from ambrel_vale.frame import Array, curve, polygons_of, stream
 from ambrel_vale.places import PLACES
-
 
 KERB_EXTRA_M = 0.15
 
@@ -81,20 +79,50 @@ MAIN: tuple[tuple[str, float, float, list[tuple[float, float]]], ...] = (
     ("Station Road", 3.6, 2.0, [_P(40), _P(110), _P(190, 10), _P(275, 30), (1590, 1560), (1650, 1715), (1640, 1878)]),
     ("Orle Bridge Street", 3.7, 2.4, [(856, 1203), (846, 1060), (845, 905), (862, 770), (902, 610), (935, 402)]),
     ("Southgate Road", 3.4, 2.0, [(935, 402), (905, 210), (962, -20)]),
-    ("Hythe Lane", 3.4, 2.0, [(700, 1221), (692, 1400), (668, 1592), (640, 1752), (565, 1930), (588, 2085), (530, 2300), (552, 2520)]),
+    (
+        "Hythe Lane",
+        3.4,
+        2.0,
+        [(700, 1221), (692, 1400), (668, 1592), (640, 1752), (565, 1930), (588, 2085), (530, 2300), (552, 2520)],
+    ),
     ("Eastgate Road", 3.7, 2.2, [_P(290, 38), (1640, 1408), (1800, 1372), (1960, 1332), (2150, 1292), (2420, 1272)]),
-    ("Weir Street", 3.5, 2.0, [(-20, 700), (300, 690), (600, 684), (866, 712), (1100, 655), (1350, 592), (1560, 522), (1760, 420)]),
+    (
+        "Weir Street",
+        3.5,
+        2.0,
+        [(-20, 700), (300, 690), (600, 684), (866, 712), (1100, 655), (1350, 592), (1560, 522), (1760, 420)],
+    ),
     ("Lakeside Road", 3.4, 1.8, [(1760, 420), (1950, 325), (2150, 242), (2420, 172)]),
-    ("Rib Lane", 3.1, 1.8, [(-20, 338), (250, 345), (520, 338), (780, 352), (935, 402), (1150, 398), (1400, 362), (1640, 290), (1900, 180)]
-     + [(2150, 85), (2310, -20)]),
-    ("Hillfoot Road", 3.4, 2.0, [(-20, 1832), (250, 1802), (640, 1752), (900, 1768), (1075, 1852), (1300, 1872), (1640, 1878), (1900, 1822)]
-     + [(2160, 1782), (2420, 1762)]),
-    ("Overdale Road", 3.0, 1.8, [(-20, 2092), (300, 2062), (588, 2085), (850, 2122), (1100, 2132), (1400, 2122), (1625, 2132), (1900, 2092)]
-     + [(2190, 2062), (2420, 2082)]),
+    (
+        "Rib Lane",
+        3.1,
+        1.8,
+        [(-20, 338), (250, 345), (520, 338), (780, 352), (935, 402), (1150, 398), (1400, 362), (1640, 290), (1900, 180)]
+        + [(2150, 85), (2310, -20)],
+    ),
+    (
+        "Hillfoot Road",
+        3.4,
+        2.0,
+        [(-20, 1832), (250, 1802), (640, 1752), (900, 1768), (1075, 1852), (1300, 1872), (1640, 1878), (1900, 1822)]
+        + [(2160, 1782), (2420, 1762)],
+    ),
+    (
+        "Overdale Road",
+        3.0,
+        1.8,
+        [(-20, 2092), (300, 2062), (588, 2085), (850, 2122), (1100, 2132), (1400, 2122), (1625, 2132), (1900, 2092)]
+        + [(2190, 2062), (2420, 2082)],
+    ),
     ("Beacon Lane", 3.0, 1.6, [(1640, 1878), (1625, 2132), (1590, 2300), (1640, 2520)]),
     ("Alder Road", 3.3, 2.0, [(2150, 1292), (2128, 1500), (2160, 1782), (2190, 2062)]),
     ("Staithe Road", 3.9, 2.0, [(2150, 1292), (2112, 1120), (2140, 985)]),
-    ("Station Approach", 3.3, 2.0, [_P(111), _P(109, 60), _P(106, 170), _P(114, 270), (1085, 1590), (1012, 1700), (985, 1808)]),
+    (
+        "Station Approach",
+        3.3,
+        2.0,
+        [_P(111), _P(109, 60), _P(106, 170), _P(114, 270), (1085, 1590), (1012, 1700), (985, 1808)],
+    ),
     ("Embankment Street", 3.3, 2.0, [_P(40), _P(40, 92), _P(107, 106)]),
     ("Viaduct Street", 3.4, 2.0, [_P(40), _P(40, -110), _P(40, -230), _P(44, -330)]),
     ("Goosefield Lane", 3.0, 1.8, [(1112, 1160), (1118, 1205), (1128, 1248)]),
@@ -117,12 +145,7 @@ SEEDS: tuple[tuple[float, float, str, float], ...] = (
     (700, 760, "semi", 2.0), (300, 760, "open", 0.0), (2250, 270, "semi", -14.0),
 )  # fmt: skip
 
-NAMES = (
-    "Alder Ash Barley Beacon Birch Bramble Brewer Bridle Cavel Chandler Cloth Cooper Coppice Corder Cress Dyer Elder Fallow Fern "
-    "Flax Fuller Furrow Gorse Hazel Heron Hop Hurdle Ivy Kiln Lamb Larch Linden Loom Maltings Maple Meadow Mercer Nettle Oak Orchard "
-    "Osier Otter Packhorse Pear Pike Plover Poplar Quarry Reed Rowan Saddler Sallow Sedge Shuttle Skinner Sorrel Spindle Tanner Teasel "
-    "Thorn Tiler Turner Vetch Walnut Warp Weaver Weft Wheel Willow Wool Wren Yarrow"
-).split()
+NAMES = ["Alder", "Ash", "Barley", "Beacon", "Birch", "Bramble", "Brewer", "Bridle", "Cavel", "Chandler", "Cloth", "Cooper", "Coppice", "Corder", "Cress", "Dyer", "Elder", "Fallow", "Fern", "Flax", "Fuller", "Furrow", "Gorse", "Hazel", "Heron", "Hop", "Hurdle", "Ivy", "Kiln", "Lamb", "Larch", "Linden", "Loom", "Maltings", "Maple", "Meadow", "Mercer", "Nettle", "Oak", "Orchard", "Osier", "Otter", "Packhorse", "Pear", "Pike", "Plover", "Poplar", "Quarry", "Reed", "Rowan", "Saddler", "Sallow", "Sedge", "Shuttle", "Skinner", "Sorrel", "Spindle", "Tanner", "Teasel", "Thorn", "Tiler", "Turner", "Vetch", "Walnut", "Warp", "Weaver", "Weft", "Wheel", "Willow", "Wool", "Wren", "Yarrow"]
 ENDINGS = {
     "core": ("Row", "Yard", "Lane"), "terrace": ("Street", "Terrace", "Street"), "passage": ("Street", "Terrace", "Street"),
     "semi": ("Road", "Avenue", "Close"), "detached": ("Drive", "Rise", "Gardens"), "industry": ("Way", "Way", "Way"),
@@ -254,7 +277,9 @@ def local_streets(quarter: Quarter, main: BaseGeometry, blocked: BaseGeometry, n
     made = []
     for i, line in enumerate(found):
         name = f"{NAMES[(number * 17 + i * 5) % len(NAMES)]} {ends[i % 3]}"
-        made.append(Street(line.simplify(0.2), name, style.half_m, style.footway_m, False, bay if line.length > 90.0 else 0.0))
+        made.append(
+            Street(line.simplify(0.2), name, style.half_m, style.footway_m, False, bay if line.length > 90.0 else 0.0)
+        )
     return made
 
 
