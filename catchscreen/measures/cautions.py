@@ -45,7 +45,10 @@ def write_cautions(
             (hosts["land_use"] == "highway").to_numpy() | (hosts["adopted_fraction"] > 0.0).to_numpy(),
             "Works in traffic need the highway authority.",
         ),
-        ((hosts["exceedance"] == "building").to_numpy(), "An overflow runs towards a building: keep its way open."),
+        (
+            ((hosts["exceedance"] == "building") | hosts["passes_building"]).to_numpy(),
+            "An overflow runs towards a building: keep its way open.",
+        ),
         (~on_ground, "A structural engineer must confirm the roof before any load is put on it."),
         (
             hosts["deck"].isin(["fibre_cement", "asbestos_cement"]).to_numpy(),

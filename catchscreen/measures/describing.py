@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import pandas as pd
 
-from catchscreen.measures.contract import Measure
+from catchscreen.measures.contract import Measure, Threshold
+from catchscreen.records import GradeRule
 
 DESCRIBED = ["kind", "name", "column", "rule", "applies_to", "reason", "when_unknown", "source"]
 
@@ -15,9 +16,8 @@ def describe(measure: Measure) -> pd.DataFrame:
     Returns
     -------
     DataFrame
-        kind ("variant", "column", "gate", "switch", "flag", "constraint", "grade", "number", "caution"), name,
-        column, rule,
-        applies_to, reason, when_unknown, source.
+        kind ("variant", "column", "gate", "switch", "flag", "constraint", "grade", "number", "caution"), name, column,
+        rule, applies_to, reason, when_unknown, source.
     """
     rows: list[tuple[str, ...]] = []
     for variant in measure.variants:
@@ -27,59 +27,36 @@ def describe(measure: Measure) -> pd.DataFrame:
     for column in measure.columns:
         unit = f"[{column.unit}]" if column.unit else ""
         rows.append(("column", column.name, column.name, unit, "", column.meaning, column.when_unknown, ""))
-    for threshold in measure.thresholds:
-        value = ", ".join(threshold.value) if isinstance(threshold.value, tuple) else f"{threshold.value:g}"
-        applies = ", ".join(threshold.variants) or "all"
-        applies += f" -> {threshold.to_variant}" if threshold.to_variant else ""
-        unknown = f"{threshold.unknown_text} {threshold.unknown_check}".strip()
-        rows.append(
-            (
-                threshold.kind,
-                threshold.name,
-                threshold.column,
-                f"{threshold.comparison} {value}",
-                applies,
-                threshold.reason,
-                unknown,
-                threshold.source,
-            )
-        )
-    for constraint in measure.constraints:
-        near = f"nearer than {constraint.distance_m:g} m" if constraint.distance_m > 0 else "touches"
-        rows.append(
-            (
-                "constraint",
-                constraint.kind,
-                "",
-                f"{constraint.rule}: {near}",
-                "",
-                constraint.reason,
-                "",
-                constraint.source,
-            )
-        )
-    for grade in measure.grades:
-        if grade.classes:
-            scale = ", ".join(f"{name} {value:g}" for name, value in grade.classes.items())
-        else:
-            top = "district 95th percentile" if grade.one_at is None else f"{grade.one_at:g}"
-            scale = f"0 at {grade.zero_at:g}, 1 at {top}" + (", log scale" if grade.scale == "log" else "")
-        unknown = "median of the known sites" if grade.when_unknown == "median" else f"{grade.when_unknown:g}"
-        rows.append(
-            (
-                "grade",
-                grade.name,
-                grade.column,
-                scale,
-                f"{grade.index}, weight {grade.weight:g}",
-                grade.title,
-                unknown,
-                grade.source,
-            )
-        )
+    rows.extend(_threshold_row(threshold) for threshold in measure.thresholds)
+    for place in measure.constraints:
+        rule = f"{place.rule}: " + (f"nearer than {place.distance_m:g} m" if place.distance_m > 0 else "touches")
+        rows.append(("constraint", place.kind, "", rule, "", place.reason, "", place.source))
+    rows.extend(_grade_row(grade) for grade in measure.grades)
     rows.extend(("number", name, "", f"{value:g}", "", "", "", "") for name, value in measure.extra.items())
     rows.extend(("caution", "", "", "", "", text, "", "") for text in measure.cautions)
     return pd.DataFrame(rows, columns=DESCRIBED)
+
+
+def _threshold_row(threshold: Threshold) -> tuple[str, ...]:
+    value = ", ".join(threshold.value) if isinstance(threshold.value, tuple) else f"{threshold.value:g}"
+    applies = ", ".join(threshold.variants) or "all"
+    applies += f" -> {threshold.to_variant}" if threshold.to_variant else ""
+    rule = f"{threshold.comparison} {value}"
+    unknown = f"{threshold.unknown_text}: {threshold.unknown_check}" if threshold.unknown_text else ""
+    return (
+        threshold.kind, threshold.name, threshold.column, rule, applies, threshold.reason, unknown, threshold.source,
+    )  # fmt: skip
+
+
+def _grade_row(grade: GradeRule) -> tuple[str, ...]:
+    if grade.classes:
+        scale = ", ".join(f"{name} {value:g}" for name, value in grade.classes.items())
+    else:
+        top = "the 95th percentile of the sites that gain" if grade.one_at is None else f"{grade.one_at:g}"
+        scale = f"0 at {grade.zero_at:g}, 1 at {top}" + (", log scale" if grade.scale == "log" else "")
+    unknown = "median of the known sites" if grade.when_unknown == "median" else f"{grade.when_unknown:g}"
+    weight = f"{grade.index}, weight {grade.weight:g}"
+    return "grade", grade.name, grade.column, scale, weight, grade.title, unknown, grade.source
 
 
 def describe_as_markdown(measure: Measure) -> str:

@@ -154,7 +154,12 @@ def _add_notes(table: pd.DataFrame, data: Inputs, measure: Measure, options: Mea
     soaks = table["soaks"] != "none"
     tests = describe_tests(table, table["q_map_m_s"], BASE_DEPTH_M, full_min).where(soaks, "")
     beside = pd.Series(
-        np.where(table["exceedance"] == "building", "an overflow would pass beside a building", ""), index=table.index
+        np.select(
+            [table["exceedance"] == "building", table["passes_building"]],
+            ["an overflow would run into a building", "an overflow would pass beside a building"],
+            "",
+        ),
+        index=table.index,
     )
     table["flags"] = join_texts(table["flags"], tests, beside)
     missing = kinds_without_map(data, measure)

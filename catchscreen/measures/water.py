@@ -6,6 +6,7 @@ import geopandas as gpd
 import numpy as np
 import pandas as pd
 import shapely
+from numpy.typing import NDArray
 
 from catchscreen.measures.evidence import lowest_by_host
 from catchscreen.measures.run_on import sum_by_host
@@ -154,25 +155,27 @@ def _hollows_with_properties(hollows: gpd.GeoDataFrame, inside: dict[str, float]
 
 
 def add_exceedance(hosts: gpd.GeoDataFrame, data: Inputs, land: Terrain) -> None:
-    """Trace an overflow from each host downhill to the first hollow, road, watercourse or building outside the host."""
+    """Trace an overflow from each host downhill to the first hollow, road, watercourse or building outside the host.
+
+    """Code cells (1 in a hollow, 2 on a road, 3 at a watercourse, 4 in a building; the higher wins); tell walls."""
+    along a wall. A roof overflows through its own outlets, not over the ground.
+    """
     start = land.grid.cells_of_xy(hosts["inner_x"].to_numpy(), hosts["inner_y"].to_numpy())
-    start = np.where(shapely.is_missing(hosts.geometry.to_numpy()), -1, start)
-    path = _walk(start, land)
+    unplaced = shapely.is_missing(hosts.geometry.to_numpy()) | (hosts["ground"] == "roof").to_numpy()
+    path = _walk(np.where(unplaced, -1, start), land)
     cells = np.unique(path[path >= 0])
-    meets = _what_lies_at(cells, data, land)
-    host_of = np.repeat(np.arange(len(hosts)), path.shape[1])
-    flat = path.ravel()
-    known = flat >= 0
-    kind = np.zeros(flat.size, np.int64)
-    kind[known] = meets[np.searchsorted(cells, flat[known])]
-    x, y = land.grid.xy_of_cells(np.where(known, flat, 0))
-    inside = shapely.contains_xy(hosts.geometry.to_numpy()[host_of], x, y)
-    met = np.where(known & ~inside, kind, 0).reshape(path.shape)
+    meets, beside = _what_lies_at(cells, data, land)
+    known = path >= 0
+    place = np.searchsorted(cells, np.where(known, path, 0)).clip(max=max(cells.size - 1, 0))
+    x, y = land.grid.xy_of_cells(np.where(known, path, 0))
+    outside = known & ~shapely.contains_xy(hosts.geometry.to_numpy()[:, None], x, y)
+    met = np.where(outside, meets[place], 0) if cells.size else np.zeros(path.shape, np.int64)
+    along = outside & beside[place] if cells.size else np.zeros(path.shape, bool)
     first: Ints = np.asarray(np.argmax(met > 0, axis=1), np.int64)
     code = met[np.arange(len(hosts)), first]
-    named = np.array(["", "hollow", "road", "watercourse", "building"], dtype=object)[code]
-    # A roof overflows through its own outlets, not over the ground.
-    hosts["exceedance"] = np.where(hosts["ground"] == "roof", "", named)
+    hosts["exceedance"] = np.array(["", "hollow", "road", "watercourse", "building"], dtype=object)[code]
+    end = np.where(code > 0, first, path.shape[1])
+    hosts["passes_building"] = (along & (np.arange(path.shape[1]) <= end[:, None])).any(axis=1)
 
 
 def _walk(start: Ints, land: Terrain) -> Ints:
@@ -188,15 +191,15 @@ def _walk(start: Ints, land: Terrain) -> Ints:
     return path
 
 
-def _what_lies_at(cells: Ints, data: Inputs, land: Terrain) -> Ints:
-    """Code the cells: 1 in a hollow, 2 on a road, 3 at a watercourse, 4 beside a building; the higher code wins."""
-    code = np.zeros(cells.size, np.int64)
+def _what_lies_at(cells: Ints, data: Inputs, land: Terrain) -> tuple[Ints, NDArray[np.bool_]]:
+    """Code the cells (1 in a hollow, 2 on a road, 3 at a watercourse, 4 in a building; the higher wins); tell walls."""
+    code, beside = np.zeros(cells.size, np.int64), np.zeros(cells.size, bool)
     if cells.size == 0:
-        return code
+        return code, beside
     x, y = land.grid.xy_of_cells(cells)
     tree = shapely.STRtree(shapely.points(x, y))
-    near = 0.75 * max(land.grid.cell_width_m, land.grid.cell_height_m)
-    layers = ((1, land.hollows, 0.0), (2, data.roads, 0.0), (3, data.watercourses, near), (4, data.buildings, near))
+    half = 0.5 * max(land.grid.cell_width_m, land.grid.cell_height_m)
+    layers = ((1, land.hollows, 0.0), (2, data.roads, 0.0), (3, data.watercourses, half), (4, data.buildings, 0.0))
     for number, layer, reach in layers:
         if layer is None or len(layer) == 0:
             continue
@@ -206,4 +209,7 @@ def _what_lies_at(cells: Ints, data: Inputs, land: Terrain) -> Ints:
         else:
             _, hit = tree.query(shapes, predicate="intersects")
         code[hit] = number
-    return code
+    if data.buildings is not None:
+        _, hit = tree.query(data.buildings.geometry.to_numpy(), predicate="dwithin", distance=half)
+        beside[hit] = True
+    return code, beside

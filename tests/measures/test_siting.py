@@ -260,6 +260,28 @@ def test_overflow_follows_the_ground_to_the_first_thing_that_it_meets(proposals)
     assert proposals.hosts.at[CAR_PARK, "exceedance"] == ""
 
 
+@pytest.mark.parametrize(
+    ("wall", "met", "said", "factor"),
+    [
+        (box(71, 5, 74, 9), "building", "run into a building", 10.0),
+        (box(74, 5, 78, 9), "hollow", "pass beside a building", 5.0),
+        (box(80, 5, 84, 9), "hollow", "", 5.0),
+    ],
+)
+def test_an_overflow_into_a_building_doubles_the_safety_factor(
+    make_district, layers, options, run, wall, met, said, factor
+):
+    """The way runs south along x = 72.5: through the first house, 1.5 m beside the second (half a cell is 2.5 m)."""
+    buildings = layers["buildings"].copy()
+    buildings.loc["B2", "geometry"] = wall
+    data, land, cover = make_district(**{**layers, "buildings": buildings})
+    proposals = propose(data, land, cover, open_measures(options), options, run)
+    assert proposals.hosts.at[SCHOOL, "exceedance"] == met
+    option = proposals.options.loc[f"{SCHOOL}.full-infiltration"]
+    assert option["safety_factor"] == factor
+    assert (said in option["flags"]) if said else ("overflow" not in option["flags"])
+
+
 def test_the_eased_hollow_is_the_first_with_properties_on_the_way_down(proposals):
     assert proposals.hosts.at[SCHOOL, "hollow_id"] == "H1"
     assert proposals.hosts.at[SCHOOL, "eased_hollow_id"] == "H2"
