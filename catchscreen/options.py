@@ -44,6 +44,7 @@ class TerrainOptions(Options):
     hollow_min_area_m2: NotNegative = 25.0
     hollow_min_volume_m3: NotNegative = 5.0
     suspect_min_volume_m3: NotNegative = 100.0
+    suspect_min_bank_m: NotNegative = 1.0
     suspect_longest_m: Positive = 60.0
 
 

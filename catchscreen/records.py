@@ -138,6 +138,8 @@ class Terrain:
     contributing_area_m2, spills_into_id, subcatchment_id, spill_x, spill_y, tree_number.
     flow_paths : index flow_path_id, lines; contributing_area_m2, subcatchment_id.
     edits : index edit_id; kind, level_before_m, level_after_m, cells, source.
+    suspects : index suspect_id, lines through banks that may hide culverts; hollow_id, volume_behind_m3, bank_height_m,
+    length_m. Proposed only: nothing is changed.
     tree_label : (rows, cols) int32, number in ``hollow_tree`` of the smallest kept hollow that takes its water first.
     """
 
@@ -157,6 +159,7 @@ class Terrain:
     edits: gpd.GeoDataFrame
     hollow_tree: HollowTree
     tree_label: NDArray[np.int32] | None = None
+    suspects: gpd.GeoDataFrame | None = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -16,6 +16,7 @@ from catchscreen.terrain.hollows import find_hollows
 from catchscreen.terrain.routing import direction_weights, route
 from catchscreen.terrain.slope import slope_fraction
 from catchscreen.terrain.snapping import snap_outlets
+from catchscreen.terrain.suspects import find_suspects, note_suspects
 from catchscreen.units import M2_PER_HA
 
 RELIABLE_CELL_M = 2.0
@@ -50,6 +51,8 @@ def delineate(data: Inputs, options: TerrainOptions, run: Run) -> Terrain:
     ids = list(subcatchments.index)
     hollows = find_hollows(routing, grid, options)
     hollow_rows, hollow_label = hollow_frame(hollows, routing, division, ids, grid)
+    suspects = find_suspects(hollow_rows, hollows, routing, natural, grid, options)
+    note_suspects(suspects, run)
     _note_coarse_cells(data, run)
     return Terrain(
         grid=grid,
@@ -67,6 +70,7 @@ def delineate(data: Inputs, options: TerrainOptions, run: Run) -> Terrain:
         flow_paths=trace_flow_paths(routing, division.label, ids, grid, options.flow_path_min_ha * M2_PER_HA),
         edits=edits_frame(edits, grid.crs),
         hollow_tree=hollows.tree,
+        suspects=suspects,
         tree_label=label_of_basins(routing, hollows.home_of_basin.astype(np.int32)),
     )
 

@@ -31,6 +31,12 @@ class Snapped:
 ON_THE_PATH_CELLS: Final = 1.5
 """A point within so many cells of a flow path lies on it."""
 
+RIVAL_SHARE: Final = 0.8
+"""A flow path with this share of the strongest one's area could as well be meant."""
+
+MUCH_NEARER: Final = 0.5
+"""A flow path at less than this share of the strongest one's distance is the one that is meant."""
+
 NOTHING = Snapped([], np.empty(0, dtype=np.int64), np.empty(0), np.empty(0))
 
 
@@ -40,8 +46,8 @@ def snap_outlets(outlets: gpd.GeoDataFrame | None, routing: Routing, grid: Grid,
     Raises
     ------
     InputsAtFault
-        When a nearer flow path carries at least half as much as the strongest and the point does not lie on it (which
-        one is meant?), or when two outlets fall on one cell.
+        When a nearer flow path carries nearly as much as the strongest and is not much nearer (which one is meant?), or
+        when two outlets fall on one cell.
     """
     if outlets is None or len(outlets) == 0:
         return NOTHING
@@ -89,7 +95,7 @@ def _best_cell(
     rivals = _rivals(cell, distance, total, best, routing)
     if rivals.size:
         nearest = int(rivals[np.lexsort((cell[rivals], distance[rivals]))[0]])
-        if distance[nearest] > ON_THE_PATH_CELLS * max(width, height):
+        if distance[nearest] > max(ON_THE_PATH_CELLS * max(width, height), MUCH_NEARER * distance[best]):
             return int(cell[best]), float(distance[best]), float(total[best] / before), True
         below = [at for at in range(cell.size) if _drains_through(int(cell[nearest]), int(cell[at]), routing)]
         best = max(below, key=lambda at: (int(total[at]), -int(cell[at])))
@@ -97,8 +103,8 @@ def _best_cell(
 
 
 def _rivals(cell: Ints, distance: NDArray[np.float64], total: Ints, best: int, routing: Routing) -> Ints:
-    """Return the nearer cells that carry at least half as much and whose water does not pass the best cell."""
-    nearer = np.flatnonzero((distance <= distance[best]) & (2 * total >= total[best]))
+    """Return the nearer cells that carry nearly as much and whose water does not pass the best cell."""
+    nearer = np.flatnonzero((distance <= distance[best]) & (total >= RIVAL_SHARE * total[best]))
     return np.array(
         [at for at in nearer if not _drains_through(int(cell[at]), int(cell[best]), routing)], dtype=np.int64
     )

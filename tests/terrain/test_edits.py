@@ -48,6 +48,26 @@ def test_culvert_through_a_bank_joins_the_valley(make_inputs):
     assert (np.diff(ground) < 0).all()
 
 
+def test_a_bank_across_a_valley_is_a_suspect(make_inputs):
+    """Without its culvert the bank is proposed, with the volume behind it; with it nothing is left to ask."""
+    run = Run()
+    closed = delineate(valley_with_bank(make_inputs), TerrainOptions(suspect_min_volume_m3=20.0), run)
+    assert len(closed.suspects) == 1
+    suspect = closed.suspects.iloc[0]
+    assert suspect["hollow_id"] == closed.hollows["volume_m3"].idxmax()
+    assert 0 < suspect["volume_behind_m3"] <= closed.hollows["volume_m3"].max()
+    assert suspect["volume_behind_m3"] > 0.8 * closed.hollows["volume_m3"].max()
+    (upper_x, upper_y), (lower_x, lower_y) = suspect.geometry.coords
+    assert upper_y > closed.grid.top - 20 > closed.grid.top - 24 > lower_y
+    assert abs(upper_x - lower_x) <= 2
+    assert [issue.code for issue in run.issues] == ["suspected_missing_culvert"]
+    assert (closed.conditioned_ticks == valley_with_bank(make_inputs).ground_ticks).all()
+    way = ("C1", "culvert", [(15, 18), (15, 25)], {})
+    opened = delineate(valley_with_bank(make_inputs, way), TerrainOptions(suspect_min_volume_m3=20.0), Run())
+    assert len(opened.suspects) == 0
+    assert opened.suspects.columns.tolist() == closed.suspects.columns.tolist()
+
+
 def test_culvert_levels_are_used_and_never_raise_the_ground(make_inputs):
     way = (
         "C1",
@@ -129,10 +149,10 @@ def test_buildings_are_raised_and_listed(make_inputs):
     with_buildings = make_inputs(20.0 - 0.01 * np.mgrid[0:30, 0:30][0], buildings=buildings)
     terrain = delineate(with_buildings, TerrainOptions(), Run())
     risen = terrain.conditioned_ticks - data.ground_ticks
-    assert (risen[12:20, 10:15] == 50_000).all()
+    assert (risen[12:20, 10:15] == 5_000).all()
     assert (risen != 0).sum() == 40
     assert terrain.edits["source"].tolist() == ["building B1"]
-    assert terrain.edits["level_after_m"].iloc[0] - terrain.edits["level_before_m"].iloc[0] == pytest.approx(5.0)
+    assert terrain.edits["level_after_m"].iloc[0] - terrain.edits["level_before_m"].iloc[0] == pytest.approx(0.5)
     np.testing.assert_allclose(terrain.slope_fraction, 0.01, rtol=1e-3)
     flat = delineate(with_buildings, TerrainOptions(raise_buildings=False), Run())
     assert len(flat.edits) == 0
