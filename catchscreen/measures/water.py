@@ -157,7 +157,7 @@ def _hollows_with_properties(hollows: gpd.GeoDataFrame, inside: dict[str, float]
 def add_exceedance(hosts: gpd.GeoDataFrame, data: Inputs, land: Terrain) -> None:
     """Trace an overflow from each host downhill to the first hollow, road, watercourse or building outside the host.
 
-    """Code cells (1 in a hollow, 2 on a road, 3 at a watercourse, 4 in a building; the higher wins); tell walls."""
+    ``exceedance`` names it ("building": the way enters its outline); ``passes_building`` says whether the way runs
     along a wall. A roof overflows through its own outlets, not over the ground.
     """
     start = land.grid.cells_of_xy(hosts["inner_x"].to_numpy(), hosts["inner_y"].to_numpy())
@@ -192,7 +192,7 @@ def _walk(start: Ints, land: Terrain) -> Ints:
 
 
 def _what_lies_at(cells: Ints, data: Inputs, land: Terrain) -> tuple[Ints, NDArray[np.bool_]]:
-    """Code the cells (1 in a hollow, 2 on a road, 3 at a watercourse, 4 in a building; the higher wins); tell walls."""
+    """Code cells (1 in a hollow, 2 on a road, 3 at a watercourse, 4 in a building; the higher wins); tell walls."""
     code, beside = np.zeros(cells.size, np.int64), np.zeros(cells.size, bool)
     if cells.size == 0:
         return code, beside
