@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+
 import geopandas as gpd
 import numpy as np
 import pandas as pd
@@ -60,11 +62,20 @@ def impermeable_shares(
     return pd.DataFrame(shares, columns=list(RANGE), index=surfaces.index)
 
 
+def _looked_up(
+    names: pd.Series, table: Mapping[str, tuple[float, float, float]], default: tuple[float, float, float] | None
+) -> Floats:
+    """Return (n, 3) the table's values for each name, the default where the table has none (None: it must have)."""
+    number, found = pd.factorize(names.to_numpy(object), use_na_sentinel=False)
+    rows = [table[str(name)] if default is None else table.get(str(name), default) for name in found]
+    return np.array(rows, dtype=np.float64).reshape(-1, 3)[number]
+
+
 def _unknown_shares(surfaces: pd.DataFrame, parcels: pd.DataFrame, shares: Floats, options: SurfaceOptions) -> Floats:
     """Return the share that unknown ground has for its parcel as a whole to have the share of its land use."""
     use = parcels["land_use"].reindex(surfaces["parcel_id"]) if "land_use" in parcels else pd.Series("", surfaces.index)
     table = options.land_use_impermeable
-    whole = np.array([table.get(str(name), options.district_impermeable) for name in use]).reshape(-1, 3)
+    whole = _looked_up(use, table, options.district_impermeable)
     group = surfaces["parcel_id"].to_numpy(str)
     names, number = np.unique(group, return_inverse=True)
     area = surfaces["area_m2"].to_numpy(float)
@@ -95,10 +106,11 @@ def connection_shares(pieces: pd.DataFrame, options: SurfaceOptions) -> pd.DataF
     kind = pieces["kind"].where(~pieces["cover_class"].isin(["gravel"]), "gravel")
     kind = kind.where(~pieces["cover_class"].isin(["mixed_hard"]), "domestic")
     sewer = pieces["sewer_kind"].where(pieces["sewer_kind"].isin(["combined", "separate", "none"]), "unknown")
-    keys = kind.astype(str) + "." + sewer.astype(str)
-    default = np.array([options.connection[key] for key in keys]).reshape(-1, 3)
+    default = _looked_up(kind.astype(str) + "." + sewer.astype(str), options.connection, None)
     piped, ground = pieces["piped_stated"].to_numpy(float), pieces["to_ground_stated"].to_numpy(float)
-    shares = np.array([_restated(row, p, g) for row, p, g in zip(default, piped, ground, strict=True)]).reshape(-1, 3)
+    shares = default.copy()
+    for k in np.flatnonzero(~np.isnan(piped) | ~np.isnan(ground)):
+        shares[k] = _restated(default[k], piped[k], ground[k])
     spread = np.where(np.isnan(piped) & (default[:, 0] > 0.0), options.connection_spread, 0.0)
     return pd.DataFrame(
         {
@@ -114,8 +126,6 @@ def connection_shares(pieces: pd.DataFrame, options: SurfaceOptions) -> pd.DataF
 
 def _restated(default: Floats, piped: float, ground: float) -> tuple[float, float, float]:
     """Put stated shares in place of the usual ones; what they leave is divided as usual."""
-    if np.isnan(piped) and np.isnan(ground):
-        return float(default[0]), float(default[1]), float(default[2])
     if not np.isnan(piped) and not np.isnan(ground):
         piped = min(max(piped, 0.0), 1.0)
         ground = min(max(ground, 0.0), 1.0 - piped)

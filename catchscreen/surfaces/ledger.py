@@ -84,10 +84,14 @@ def _shares_of_labels(
     grid = land.grid
     hollow_count = len(land.hollows) + 1
     code = (land.subcatchment_label.astype(np.int64) + 1) * hollow_count + land.hollow_label + 1
-    codes, labels = np.unique(code, return_inverse=True)
+    # Number the pairs of labels that occur, without sorting the cells.
+    occurs = np.zeros((len(land.subcatchments) + 1) * hollow_count, dtype=bool)
+    occurs[code] = True
+    codes = np.flatnonzero(occurs)
+    labels = (np.cumsum(occurs) - 1)[code]
     packed = pack_in_cells(shapes, grid, origin)
     piece, label, cells = sum_by_label(
-        packed.xy, packed.ring_start, packed.polygon_start, packed.bounds, labels.reshape(grid.shape), codes.size
+        packed.xy, packed.ring_start, packed.polygon_start, packed.bounds, labels, codes.size
     )
     share = cells * grid.cell_area_m2 / shapely.area(shapes)[piece]
     kept = share > 1e-9

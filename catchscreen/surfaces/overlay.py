@@ -82,7 +82,8 @@ def overlapping_pairs(a_shapes: Shapes, b_shapes: Shapes) -> tuple[Ints, Ints, F
     a_number, b_number = shapely.STRtree(b_shapes).query(a_shapes)
     order = np.lexsort((b_number, a_number))
     a_number, b_number = a_number[order].astype(np.int64), b_number[order].astype(np.int64)
-    areas = shared_area_of_pairs(pack(a_shapes), pack(b_shapes), a_number, b_number)
+    packed = pack(a_shapes)
+    areas = shared_area_of_pairs(packed, packed if b_shapes is a_shapes else pack(b_shapes), a_number, b_number)
     kept = areas > NOTHING_M2
     return a_number[kept], b_number[kept], areas[kept]
 
