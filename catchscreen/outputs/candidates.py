@@ -82,7 +82,8 @@ def _worded(frame: pd.DataFrame, found: Findings) -> pd.DataFrame:
     frame["infiltration_source"] = frame["q_source"]
     frame["roof_pitch_deg"] = frame.get("pitch_deg", np.nan)
     frame["connected_impermeable_m2"] = frame["captured_connected_m2"]
-    frame["variant_reason"] = frame["reason"]
+    without = frame["option_id"].isna()
+    frame["reasons_against"] = frame["reasons_against"].where(~without, frame["no_option_reason"])
     frame["retained_low_m3"], frame["retained_high_m3"] = _retained_range(frame, found)
     return frame
 

@@ -19,6 +19,9 @@ if TYPE_CHECKING:
     from matplotlib.path import Path as MplPath
 
 FIRST_RANKS: Final = 20
+SCORE_STEPS: Final = (0.0, 40.0, 60.0, 100.0)
+STRENGTHS: Final = (0.25, 0.55, 0.95)
+"""Candidates are filled more strongly the higher they score: up to 40, up to 60, above."""
 COLOURS: Final[Mapping[str, str]] = {
     "paper": "#fbfaf6",
     "ground": "#e7e4da",
@@ -121,10 +124,12 @@ def _draw_water(axes: Axes, frames: Mapping[str, pd.DataFrame]) -> None:
 
 
 def _draw_candidates(axes: Axes, frames: Mapping[str, pd.DataFrame]) -> list[tuple[int, str]]:
-    """Candidates by measure; the first twenty parcels carry their rank."""
-    candidates = gpd.GeoDataFrame(frames["candidates"])
-    for measure, group in candidates.groupby("measure", sort=True):
-        _fill(axes, group, MEASURE_COLOURS.get(str(measure), COLOURS["other"]), zorder=6, alpha=0.9)
+    """Candidates by measure, the stronger the better they score; the first twenty parcels carry their rank."""
+    candidates = _possible(frames)
+    third = pd.cut(candidates["score"], SCORE_STEPS, labels=False, include_lowest=True)
+    for (measure, place), group in candidates.groupby([candidates["measure"], third], sort=True):
+        colour = MEASURE_COLOURS.get(str(measure), COLOURS["other"])
+        _fill(axes, group, colour, zorder=6, alpha=STRENGTHS[int(place)])
     parcels = gpd.GeoDataFrame(frames["parcels"])
     first = parcels[parcels["rank"].notna() & (parcels["rank"].fillna(0) <= FIRST_RANKS)].sort_values(
         ["rank", "parcel_id"]
@@ -146,6 +151,12 @@ def _draw_candidates(axes: Axes, frames: Mapping[str, pd.DataFrame]) -> list[tup
         )
         named.append((int(row["rank"]), str(row["name"] or row["parcel_id"])))
     return named
+
+
+def _possible(frames: Mapping[str, pd.DataFrame]) -> gpd.GeoDataFrame:
+    """Return the candidates with an option that can be built; the others stand in the layer with what spoke against."""
+    candidates = gpd.GeoDataFrame(frames["candidates"])
+    return candidates[candidates["score"].notna()]
 
 
 def _fill(axes: Axes, shapes: gpd.GeoDataFrame, colour: str, zorder: float, alpha: float = 1.0) -> None:
@@ -230,9 +241,12 @@ def _write_margin(
         raise TypeError("a matplotlib Figure is needed")
     figure.text(0.015, 0.962, title, fontsize=15, fontweight="bold", color=COLOURS["ink"])
     figure.text(0.015, 0.932, subtitle, fontsize=9.5, color=COLOURS["ink"])
-    measures = sorted(set(frames["candidates"]["measure"].dropna()))
+    measures = sorted(set(_possible(frames)["measure"]))
     handles: list[Patch | Line2D] = [
-        Patch(color=MEASURE_COLOURS.get(name, COLOURS["other"]), label=f"candidate: {name.replace('_', ' ')}")
+        Patch(
+            color=MEASURE_COLOURS.get(name, COLOURS["other"]),
+            label=f"candidate: {name.replace('_', ' ')} (stronger: scores higher)",
+        )
         for name in measures
     ]
     handles += [
