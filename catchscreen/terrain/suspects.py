@@ -23,6 +23,9 @@ Ints = NDArray[np.int64]
 
 BEARINGS: Final = 32
 STARTS: Final = 256
+DRAINED_SHARE: Final = 0.25
+"""Water beyond the bank stands in the lowest quarter of the hollow's depth, or the way would drain little."""
+
 LOWEST_SHARE: Final = 0.1
 """A culvert's upper end lies in the lowest tenth of the depth of what it drains."""
 
@@ -48,8 +51,8 @@ def find_suspects(
 ) -> gpd.GeoDataFrame:
     """Propose a line through the bank below each large hollow, where lower ground lies close behind it.
 
-    The line is the shortest from the lowest part of the hollow to ground whose own water stands no higher than the
-    line's upper end, with natural ground (not a raised building) above the spill level between.
+    The line is the shortest from the lowest part of the hollow to ground beyond the bank where water stands low, with
+    natural ground (not a raised building) above the spill level between.
 
     Parameters
     ----------
@@ -70,7 +73,7 @@ def find_suspects(
         suspect = _through_the_bank(int(row), wet, (level, filled, ground), grid, options.suspect_longest_m)
         if suspect is not None and suspect.crest - int(level[suspect.upper]) >= least_bank:
             suspects.append(suspect)
-    return _frame(suspects, hollows, found, level, grid)
+    return _frame(suspects, hollows, found, (level, filled), grid)
 
 
 def _hollow_of_cells(found: Hollows, routing: Routing, numbers: Ints) -> Ints:
@@ -94,6 +97,7 @@ def _through_the_bank(
     spill = int(filled[wet[0]])
     floor = int(level[wet].min())
     low = wet[level[wet] <= floor + LOWEST_SHARE * (spill - floor)]
+    drained = floor + DRAINED_SHARE * (spill - floor)
     start = low[:: max(1, low.size // STARTS)]
     step_m = min(grid.cell_width_m, grid.cell_height_m)
     start_row, start_col = np.divmod(start, grid.cols)
@@ -105,7 +109,7 @@ def _through_the_bank(
         col_at = start_col[:, None] + np.rint(np.sin(bearing) * reach / grid.cell_width_m).astype(np.int64)
         inside = (row_at >= 0) & (row_at < grid.rows) & (col_at >= 0) & (col_at < grid.cols)
         cell = np.where(inside, row_at * grid.cols + col_at, 0)
-        out = inside & (level[cell] < WALL) & (filled[cell] <= level[start][:, None]) & (crest > spill)
+        out = inside & (level[cell] < WALL) & (filled[cell] <= drained) & (crest > spill)
         if out.any():
             first, way = np.nonzero(out)
             best = np.lexsort((cell[out], start[first], crest[out], filled[cell[out]]))[0]
@@ -117,16 +121,22 @@ def _through_the_bank(
 
 
 def _frame(
-    suspects: list[Suspect], hollows: gpd.GeoDataFrame, found: Hollows, level: NDArray[np.int32], grid: Grid
+    suspects: list[Suspect],
+    hollows: gpd.GeoDataFrame,
+    found: Hollows,
+    surfaces: tuple[NDArray[np.int32], NDArray[np.int32]],
+    grid: Grid,
 ) -> gpd.GeoDataFrame:
     """Return the suspects as lines."""
+    level, filled = surfaces
     upper = np.array([suspect.upper for suspect in suspects], dtype=np.int64)
     lower = np.array([suspect.lower for suspect in suspects], dtype=np.int64)
     rows = np.array([suspect.hollow for suspect in suspects], dtype=np.int64)
     crest = np.array([suspect.crest for suspect in suspects], dtype=np.int64)
     ends = np.stack([np.column_stack(grid.xy_of_cells(upper)), np.column_stack(grid.xy_of_cells(lower))], axis=1)
+    held = np.maximum(level[upper], filled[lower])
     numbers = hollows["tree_number"].to_numpy()[rows]
-    behind = [volume_above(found, int(number), int(level[cell])) for number, cell in zip(numbers, upper, strict=True)]
+    behind = [volume_above(found, int(number), int(tick)) for number, tick in zip(numbers, held, strict=True)]
     columns = {
         "hollow_id": hollows.index.to_numpy()[rows].astype(str),
         "volume_behind_m3": np.array(behind, dtype=np.float64) * (grid.cell_area_m2 / TICKS_PER_M),
