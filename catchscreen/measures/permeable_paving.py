@@ -72,6 +72,7 @@ COLUMNS = (
     Column("building_distance_m", "m", "distance from the host to the nearest building", "kept, check named"),
     Column("slope_percent", "%", "surface slope", "kept, check named"),
     Column("ground_use", "", "use of the ground: car park, goods yard, fuel ...", "kept, check named"),
+    Column("land_use", "", "use of the parcel", "kept"),
     Column("width_m", "m", "width of the patch", "kept"),
     Column("run_on_ratio", "", "run-on area over host area", "no run-on counted"),
     Column("adopted_fraction", "", "share of the host that is adopted highway", "kept"),
