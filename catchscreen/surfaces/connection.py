@@ -53,9 +53,7 @@ def impermeable_shares(
                 cure="Name them in [surfaces] class_impermeable.",
             )
         )
-    shares = np.array([table.get(name, options.district_impermeable) for name in surfaces["cover_class"]]).reshape(
-        -1, 3
-    )
+    shares = _looked_up(surfaces["cover_class"], table, options.district_impermeable)
     stated = surfaces["impermeable_fraction"].to_numpy(float)
     shares = np.where(np.isnan(stated)[:, None], shares, stated[:, None])
     shares[unknown] = _unknown_shares(surfaces, parcels, shares, options)[unknown]
