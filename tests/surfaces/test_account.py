@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 import shapely
 
+from catchscreen.errors import ScreeningStopped
 from catchscreen.options import SurfaceOptions
 from catchscreen.progress import Run
 from catchscreen.records import Raster
@@ -63,3 +64,29 @@ def test_a_class_raster_gives_the_exact_shares_of_its_cells(scenes):
     area = cover.surfaces.groupby(["parcel_id", "cover_class"])["area_m2"].sum()
     assert area["P001"].to_dict() == pytest.approx({"asphalt": 3.0, "grass": 4.0}, abs=1e-9)
     assert area[""].to_dict() == pytest.approx({"asphalt": 5.0}, abs=1e-9)
+
+
+def test_the_same_inputs_give_the_same_account_on_any_number_of_threads(scenes, town, monkeypatch):
+    """Overlays are shared out to threads by element: the account must not tell how many."""
+    covers = []
+    for processors in (1, 4):
+        monkeypatch.setattr("catchscreen.surfaces.overlay.os.cpu_count", lambda count=processors: count)
+        monkeypatch.setattr("catchscreen.surfaces.overlay.THREAD_ITEMS", 1)
+        covers.append(account(town, scenes.terrain(town), SurfaceOptions(), Run()))
+    assert (
+        shapely.to_wkb(covers[0].surfaces.geometry.to_numpy()).tolist()
+        == shapely.to_wkb(covers[1].surfaces.geometry.to_numpy()).tolist()
+    )
+    assert covers[0].ledger.equals(covers[1].ledger)
+
+
+def test_a_run_that_is_asked_to_stop_stops(scenes, town):
+    with pytest.raises(ScreeningStopped):
+        account(town, scenes.terrain(town), SurfaceOptions(), Run(cancelled=lambda: True))
+
+
+def test_no_record_is_changed_by_the_account(scenes, town):
+    before = [layer.copy() for layer in (town.parcels, town.buildings, town.roads, town.land_cover)]
+    account(town, scenes.terrain(town), SurfaceOptions(), Run())
+    for kept, layer in zip(before, (town.parcels, town.buildings, town.roads, town.land_cover), strict=True):
+        assert kept.equals(layer)

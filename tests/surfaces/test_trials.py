@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import sys
 from importlib.metadata import files
 
@@ -20,6 +21,7 @@ from catchscreen.options import SurfaceOptions
 from catchscreen.progress import Run
 from catchscreen.records import Raster
 from catchscreen.surfaces import account
+from catchscreen.surfaces.shift import note_shifts
 
 CLASSES = ("roof", "asphalt", "block_paving", "bare_soil", "mixed_hard", "garden", "water")
 MATERIALS = {
@@ -300,3 +302,26 @@ def test_london_shares_equal_exactextract(scenes, trial_data):
             assert table.loc[parcel, classes[int(code)]] == pytest.approx(share * peer["count"][k], abs=1e-4)
     off = cover.ledger[(cover.ledger["subcatchment_id"] == "") & (cover.ledger["parcel_id"] != "")]
     assert off["area_m2"].sum() == pytest.approx(40_000.0 * 16 - peer["count"].sum(), abs=1e-2)
+
+
+@pytest.mark.parametrize("east", [0.0, 2.0, -3.0])
+def test_delft_footprints_off_the_surface_model_are_noticed(scenes, delft, trial_data, east):
+    """Footprints moved to the east have the surface model's buildings as far to their west."""
+    survey, ground = delft
+    model = read_raster(trial_data / "delft" / "dsm_0p5m.tif")
+    houses = survey[survey["cover_class"] == "roof"].reset_index(drop=True)
+    moved = houses.geometry.translate(east, 0.0)
+    layer = scenes.frame(moved, [f"b{k:03d}" for k in range(len(houses))], "building_id")
+    parcels = squares(scenes, ground.grid.bounds, 100.0, survey.crs)
+    data = inputs_on(scenes, ground, parcels, surface_model=model)
+    data = scenes.replace(data, buildings=layer.set_crs(survey.crs, allow_override=True))
+    run = Run()
+    note_shifts(data, (ground.grid.left, ground.grid.top), run)
+    messages = [issue.message for issue in run.issues]
+    report(messages)
+    if east == 0.0:
+        assert messages == []
+    else:
+        found = float(re.search(r"buildings ([\d.]+) m (?:west|east)", messages[0])[1])
+        assert found == pytest.approx(abs(east), abs=0.6)
+        assert ("west" if east > 0 else "east") in messages[0]
