@@ -8,6 +8,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import Final
 
+from catchscreen.outputs.candidate_columns import CANDIDATES, OPTIONS
 from catchscreen.outputs.columns import Column, Layer, count, flag, real, reals, text
 
 SCHEMA_VERSION: Final = 1
@@ -63,148 +64,6 @@ def _parcel_columns_of(measure: str, title: str) -> tuple[Column, ...]:
         text(f"reasons_{measure}", f"{title}: what speaks for and against"),
     )
 
-
-_CANDIDATES: Final = (
-    text("candidate_id", "identifier: parcel, ground or roof, measure, place"),
-    text("parcel_id", "parcel that it lies in"),
-    text("parcel_name", "the caller's name of the site"),
-    text("measure", "measure"),
-    text("variant", "variant chosen by rule; the others stand in table options"),
-    text("variant_reason", "why this variant"),
-    text("ground", "paved ground, roof or pitch"),
-    *reals(
-        "m2",
-        1,
-        [
-            ("host_area_low_m2", "area where the measure can be put, low end"),
-            ("host_area_m2", "area where the measure can be put"),
-            ("host_area_high_m2", "area where the measure can be put, high end"),
-            ("run_on_area_m2", "impermeable ground and roof that drains onto it by gravity"),
-            ("connected_impermeable_m2", "connected impermeable area that it takes off, host and run-on"),
-        ],
-    ),
-    *reals(
-        "",
-        2,
-        [
-            ("run_on_ratio", "run-on area over host area"),
-            ("drained_to_base_ratio", "host and run-on area over the base that soaks"),
-        ],
-    ),
-    text("receiving_now", "what receives the water now"),
-    text("receiving_after", "what receives it after"),
-    text("receiving_certainty", "how sure the receiving system is"),
-    text("zone_id", "sewer zone"),
-    text("subcatchment_id", "sub-catchment with the largest share"),
-    text("hollow_id", "hollow in which its overland water first gathers"),
-    real("infiltration_m_s", "m/s", 9, "infiltration rate used"),
-    text("infiltration_source", "where that rate comes from"),
-    real("safety_factor", "", 1, "divides the infiltration rate when the store is sized"),
-    real("groundwater_clearance_m", "m", 2, "from the base of the build-up to groundwater"),
-    real("slope_fraction", "", 3, "slope of the ground, rise over run"),
-    real("roof_pitch_deg", "degrees", 1, "pitch of the roof from the surface model"),
-    flag("is_unproven", "sized on an unknown or unproven property; read the range"),
-    real("store_depth_mm", "mm", 0, "depth of the storage layer chosen from the catalogue"),
-    text("storm_id", "storm that it was sized on (table storms)"),
-    flag("passes_sizing_storm", "takes that storm without overflow"),
-    real("passes_return_period_years", "years", 0, "greatest return period that it takes without overflow"),
-    *reals(
-        "m3",
-        1,
-        [
-            ("inflow_m3", "rain on it and run-on in that storm"),
-            ("retained_low_m3", "retained, low end"),
-            ("retained_m3", "soaks away, evaporates or stays below the outlet: gone from the sewer"),
-            ("retained_high_m3", "retained, high end"),
-            ("slowed_m3", "passes through the outlet later; never added to what is retained"),
-            ("overflow_m3", "overflows in that storm"),
-            ("second_storm_overflow_m3", "overflows in a 1-in-10 storm one day later"),
-        ],
-    ),
-    real("half_emptying_h", "h", 1, "time to half empty; null with the text 'never' in half_emptying"),
-    text("half_emptying", "half-emptying time in words"),
-    *reals(
-        "m3/yr",
-        0,
-        [
-            ("inflow_m3_yr", "mean yearly inflow over the rain series"),
-            ("to_ground_m3_yr", "of it to the ground"),
-            ("to_air_m3_yr", "of it to the air"),
-            ("outlet_m3_yr", "of it through the outlet"),
-            ("overflow_m3_yr", "of it over the top"),
-        ],
-    ),
-    *reals(
-        "",
-        2,
-        [
-            ("retained_fraction", "share of the yearly inflow that is retained"),
-            ("slowed_fraction", "share of the yearly inflow that is slowed"),
-            ("first_5mm_summer_fraction", "share of summer events whose first 5 mm leave nothing"),
-            ("first_5mm_winter_fraction", "share of winter events whose first 5 mm leave nothing"),
-        ],
-    ),
-    *reals(
-        "currency",
-        -2,
-        [
-            ("cost_low", "cost, low end; a band at the price year, not a quotation"),
-            ("cost", "cost"),
-            ("cost_high", "cost, high end"),
-            ("extra_cost_at_renewal", "cost beyond like-for-like renewal"),
-            ("upkeep_per_yr", "upkeep a year"),
-        ],
-    ),
-    text("currency", "currency of the costs"),
-    count("price_year", "year of the prices"),
-    real("tonnes", "t", 0, "mass of the layers delivered"),
-    count("loads", "lorry loads of 20 t"),
-    real("load_kn_m2", "kN/m2", 2, "saturated load on the structure"),
-    *reals(
-        "",
-        1,
-        [
-            ("benefit_index", "benefit 0 to 100"),
-            ("feasibility_index", "feasibility 0 to 100"),
-            ("delivery_index", "delivery 0 to 100"),
-            ("score", "weighted geometric mean of the three"),
-        ],
-    ),
-    count("rank", "rank among the candidates of its measure; equal scores share a rank"),
-    text("standing", "firm, likely or open; null until draws are run"),
-    text("reasons_for", "what speaks for it"),
-    text("reasons_against", "what speaks against it"),
-    text("unknowns", "what is not known about it"),
-    text("next_check", "the check that would settle most"),
-    text("cautions", "cautions for what it touches; local codes and licensed practice decide"),
-)
-
-_OPTIONS: Final = (
-    text("option_id", "candidate and variant"),
-    text("candidate_id", "candidate"),
-    text("measure", "measure"),
-    text("variant", "variant"),
-    flag("is_admissible", "no gate excludes it"),
-    flag("is_chosen", "chosen for the candidate"),
-    text("gates", "what excludes it"),
-    text("switches", "what moved the candidate to another variant"),
-    text("flags", "what needs a look"),
-    text("unknowns", "what is not known"),
-    text("reason", "in plain words"),
-    real("store_depth_mm", "mm", 0, "depth of the storage layer"),
-    flag("passes_sizing_storm", "takes the sizing storm without overflow"),
-    *reals(
-        "m3",
-        1,
-        [
-            ("retained_m3", "retained in the sizing storm"),
-            ("slowed_m3", "slowed in the sizing storm"),
-            ("overflow_m3", "overflow in the sizing storm"),
-        ],
-    ),
-    real("cost", "currency", -2, "cost at the price year"),
-    real("tonnes", "t", 0, "mass of the layers"),
-)
 
 _SUBCATCHMENTS: Final = (
     text("subcatchment_id", "identifier"),
@@ -354,7 +213,9 @@ _WATER_BALANCE: Final = (
         [
             ("rain_m3", "rain"),
             ("inflow_m3", "from other units"),
+            ("passed_on_m3", "to other units"),
             ("sewer_m3", "to sewers"),
+            ("watercourse_m3", "to watercourses through outlets"),
             ("overland_m3", "overland, where it arose"),
             ("infiltration_m3", "into the ground"),
             ("evaporation_m3", "into the air"),
@@ -373,7 +234,7 @@ _RUN: Final = (
 
 LAYERS: Final[tuple[Layer, ...]] = (
     Layer("parcels", "Parcels with impermeable area, runoff now, scores and ranks", "MULTIPOLYGON", _PARCELS),
-    Layer("candidates", "Candidates: a measure on a host area", "MULTIPOLYGON", _CANDIDATES),
+    Layer("candidates", "Candidates: a measure on a host area", "MULTIPOLYGON", CANDIDATES),
     Layer("subcatchments", "Sub-catchments by terrain", "MULTIPOLYGON", _SUBCATCHMENTS),
     Layer("flow_paths", "Main overland flow paths", "MULTILINESTRING", _FLOW_PATHS),
     Layer("outlets", "Outlets of the sub-catchments", "POINT", _OUTLETS),
@@ -381,7 +242,7 @@ LAYERS: Final[tuple[Layer, ...]] = (
     Layer("surfaces", "Surfaces: every square metre counted once", "MULTIPOLYGON", _SURFACES),
     Layer("data_issues", "Repairs, unknowns and notes on the data", "GEOMETRY", _DATA_ISSUES),
     Layer("terrain_edits", "Changes made to the ground before routing", "GEOMETRY", _TERRAIN_EDITS),
-    Layer("options", "Every variant looked at, with what spoke against it", "", _OPTIONS),
+    Layer("options", "Every variant looked at, with what spoke against it", "", OPTIONS),
     Layer("storms", "The storms that were run", "", _STORMS),
     Layer("water_balance", "The water balance at every level", "", _WATER_BALANCE),
     Layer("run", "What made this result, and its cautions", "", _RUN),
