@@ -85,4 +85,11 @@ def parallel_kernel(function: _Function) -> _Function:
     return _compile(function, parallel=True)
 
 
-__all__ = ["CACHE_FOLDER", "kernel", "parallel_kernel", "parallel_lock", "prange"]
+def argument_types(text: str) -> tuple[Any, ...]:
+    """Read a kernel's argument types from text such as ``(Array(float64, 2, 'C', False, aligned=True), int64,)``."""
+    from numba.core.sigutils import normalize_signature  # noqa: PLC0415 (for the command that compiles ahead only)
+
+    return tuple(normalize_signature(text)[0])
+
+
+__all__ = ["CACHE_FOLDER", "argument_types", "kernel", "parallel_kernel", "parallel_lock", "prange"]

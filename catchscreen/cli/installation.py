@@ -47,7 +47,8 @@ class Finding:
 
 def examine(*, with_trial: bool, cancelled: Callable[[], bool] | None = None) -> list[Finding]:
     """Look at the installation, part by part."""
-    findings = [_program(), _libraries(), _geodata_libraries(), _transformations(), _kernels(), *_measures()]
+    findings = [_program(), _libraries(), _geodata_libraries(), _transformations()]
+    findings += [_kernels(compile_them=with_trial), *_measures()]
     if with_trial:
         findings.append(_guarded("trial screening", lambda: _trial(cancelled)))
     return findings
@@ -131,10 +132,11 @@ def _transformations() -> Finding:
     return _guarded("transformations", look)
 
 
-def _kernels() -> Finding:
-    """Say where compiled kernels are kept and how many are there."""
+def _kernels(*, compile_them: bool) -> Finding:
+    """Say where compiled kernels are kept and how many there are; where none are, compile them first if wanted."""
 
     def look() -> Finding:
+        from catchscreen.cli.compiling import compile_ahead
         from catchscreen.compiled import CACHE_FOLDER
 
         if CACHE_FOLDER is None:
@@ -142,8 +144,12 @@ def _kernels() -> Finding:
             return Finding(
                 "kernels", is_ok=True, text=text, cure="Set NUMBA_CACHE_DIR to a folder that can be written."
             )
-        number = len(list(CACHE_FOLDER.rglob("*.nbc")))
-        state = f"{number} compiled" if number else "none compiled yet, the first run takes longer"
+        started, ahead = time.perf_counter(), ""
+        if compile_them and not any(CACHE_FOLDER.rglob("*.nbi")):
+            processes = compile_ahead()
+            ahead = f" (just now, by {processes} processes in {time.perf_counter() - started:.0f} s)"
+        number = len(list(CACHE_FOLDER.rglob("*.nbi")))
+        state = f"{number} compiled{ahead}" if number else "none compiled yet, the first run takes longer"
         return Finding("kernels", is_ok=True, text=f"{state}, kept in {CACHE_FOLDER}")
 
     return _guarded("kernels", look)

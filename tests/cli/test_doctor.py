@@ -58,7 +58,8 @@ def test_measures_that_clash_are_a_fault_and_exit_code_4(run, monkeypatch):
     assert "1 of 6 at fault" in result.stderr
 
 
-def test_whatever_goes_wrong_in_the_trial_is_a_finding(run, engine):
+def test_whatever_goes_wrong_in_the_trial_is_a_finding(run, engine, monkeypatch):
+    monkeypatch.setattr("catchscreen.cli.compiling.compile_ahead", lambda: 2)
     engine.end = RuntimeError("no space")
     result = run("doctor", "--quiet")
     assert result.exit_code == 4
