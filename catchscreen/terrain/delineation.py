@@ -16,6 +16,7 @@ from catchscreen.terrain.hollows import find_hollows
 from catchscreen.terrain.routing import direction_weights, route
 from catchscreen.terrain.slope import slope_fraction
 from catchscreen.terrain.snapping import snap_outlets
+from catchscreen.terrain.steadiness import persistence
 from catchscreen.terrain.suspects import find_suspects, note_suspects
 from catchscreen.units import M2_PER_HA
 
@@ -51,6 +52,7 @@ def delineate(data: Inputs, options: TerrainOptions, run: Run) -> Terrain:
     ids = list(subcatchments.index)
     hollows = find_hollows(routing, grid, options)
     hollow_rows, hollow_label = hollow_frame(hollows, routing, division, ids, grid)
+    hollow_rows["persistence_fraction"] = persistence(hollow_rows, routing, grid, options)
     suspects = find_suspects(hollow_rows, hollows, routing, natural, grid, options)
     note_suspects(suspects, run)
     _note_coarse_cells(data, run)

@@ -8,6 +8,7 @@ from catchscreen.options import TerrainOptions
 from catchscreen.progress import Run
 from catchscreen.terrain import delineate
 from catchscreen.terrain.hollows import CURVE_LEVELS, level_curve, merge
+from catchscreen.terrain.steadiness import correlated_error
 
 HIGH = 100.0
 
@@ -156,3 +157,36 @@ def test_chain_of_labels_is_sound(seed, make_inputs, hills):
         target = tree.spills_into[hollow]
         if target >= 0 and tree.parent[hollow] >= 0:
             assert outer[target] == outer[hollow]
+
+
+def bowls(*depths_m):
+    """Bowls of 12 m radius and some depths in level ground, 60 m apart."""
+    row, col = np.mgrid[0:60, 0 : 60 * len(depths_m)]
+    level = np.full(row.shape, 20.0)
+    for number, depth_m in enumerate(depths_m):
+        away = np.hypot(row - 30, col - 30 - 60 * number)
+        level -= np.where(away < 12, depth_m * (1 - (away / 12) ** 2), 0.0)
+    return level
+
+
+def test_shallow_hollows_persist_less_than_deep_ones(make_inputs):
+    """With an error of 0.1 m over 30 m: 2 m deep is not drawn for, 0.5 m nearly always stays, 0.11 m often does not."""
+    data = make_inputs(bowls(0.11, 0.5, 2.0))
+    options = TerrainOptions(noise_draws=30)
+    share = delineate(data, options, Run()).hollows["persistence_fraction"].to_numpy()
+    assert share[2] == 1.0
+    assert share[1] > 0.9
+    assert share[0] < share[1]
+    again = delineate(data, options, Run()).hollows["persistence_fraction"].to_numpy()
+    assert (share == again).all()
+    assert delineate(data, TerrainOptions(), Run()).hollows["persistence_fraction"].isna().all()
+
+
+def test_error_has_the_stated_spread(make_inputs):
+    grid = make_inputs(np.zeros((400, 400))).grid
+    error = correlated_error((400, 400), np.random.default_rng(0), grid, 0.1, 10.0) / 10_000
+    assert error.std() == pytest.approx(0.1, rel=0.1)
+    near = np.corrcoef(error[:, :-2].ravel(), error[:, 2:].ravel())[0, 1]
+    far = np.corrcoef(error[:, :-12].ravel(), error[:, 12:].ravel())[0, 1]
+    assert near > 0.8
+    assert abs(far) < 0.15
