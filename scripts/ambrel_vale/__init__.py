@@ -1,4 +1,4 @@
-"""The generator of Ambrel Vale, the invented demonstration district: ground, town, layers, rain, and the figures it must meet.
+"""The generator of Ambrel Vale, the invented demonstration district: from one seed to files.
 
 It knows nothing of catchscreen, so that what it asserts about the ground is a second opinion.
 """

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 import shapely
@@ -118,7 +119,7 @@ def _corners(line: LineString, least_deg: float = 40.0) -> list[float]:
 
 
 def _steps(spot: shapely.Point, style: str, rng: np.random.Generator) -> int:
-    """Return the frontage in steps of the plot that begins at a point: single houses about the passage, rows elsewhere."""
+    """Return a plot's frontage in steps: single houses about the passage, rows elsewhere."""
     if style == "passage" and spot.distance(shapely.Point(plan.passage_point(38.0))) < ROWS_WITHIN_M:
         return 5 if rng.random() < 0.17 else 3
     least, most = MANNERS[style].steps
@@ -129,7 +130,7 @@ def _fronts(line: LineString, style: str, rng: np.random.Generator) -> tuple[Arr
     """Return sample distances along a front with the plot number of each, and each plot's stretch."""
     cuts = [0.0, *sorted(_corners(line)), line.length]
     stretches: list[tuple[float, float]] = []
-    for a, b in zip(cuts[:-1], cuts[1:], strict=True):
+    for a, b in pairwise(cuts):
         if b - a < 3 * STEP_M:
             if stretches:
                 stretches[-1] = (stretches[-1][0], b)
@@ -170,7 +171,7 @@ def plots_of(
         .buffer(7.0, join_style="mitre")
         .simplify(1.0)
     )
-    backs = [p for p in polygons_of(back.intersection(block), 1500.0)]
+    backs = polygons_of(back.intersection(block), 1500.0)
     near = shapely.union_all(polygons_of(block.difference(shapely.union_all(backs)), 1.0)) if backs else block
     points, owner, fronts = [], [], []
     for line in lines:

@@ -132,7 +132,7 @@ def _semi(f: Frame, plot: Plot, r: np.random.Generator, hard: float) -> Built:
     return Built(tuple(shapes), shapely.union_all(hards), doors)
 
 
-def _detached(f: Frame, plot: Plot, r: np.random.Generator, hard: float) -> Built:
+def _detached(f: Frame, _plot: Plot, r: np.random.Generator, hard: float) -> Built:
     half = f.width_m / 2.0
     set_back = 7.5 + float(r.uniform(-1.0, 5.0))
     width = min(half - 1.2, 6.6 + float(r.uniform(-0.8, 1.2)))
@@ -159,7 +159,7 @@ def _detached(f: Frame, plot: Plot, r: np.random.Generator, hard: float) -> Buil
     return Built(tuple(shapes), shapely.union_all([drive, court]), (f.at(shift, set_back - 4.4),))
 
 
-def _core(f: Frame, plot: Plot, r: np.random.Generator, hard: float) -> Built:
+def _core(f: Frame, _plot: Plot, r: np.random.Generator, _hard: float) -> Built:
     half = f.width_m / 2.0
     depth = 9.5 + float(r.uniform(0.0, 4.0))
     passage = 3.4 if r.random() < 0.4 and f.width_m > 11.0 else 0.0
@@ -174,7 +174,7 @@ def _core(f: Frame, plot: Plot, r: np.random.Generator, hard: float) -> Built:
     return Built(shapes, rear, (f.at(0.0, 0.1),))
 
 
-def _industry(f: Frame, plot: Plot, r: np.random.Generator, hard: float) -> Built:
+def _industry(f: Frame, plot: Plot, r: np.random.Generator, _hard: float) -> Built:
     inner = plot.polygon.buffer(-6.0, join_style="mitre")
     if inner.is_empty:
         return Built((), None, ())
@@ -218,12 +218,13 @@ def build_plots(plots: list[Plot], hard: float) -> tuple[list[Building], dict[in
         r = stream(f"house {plot.front[0][0]:.1f} {plot.front[0][1]:.1f}")
         built = MAKERS[plot.style](f, plot, r, hard)
         year = HOUSE[plot.style] + int(r.integers(0, 26 if plot.style in ("terrace", "row", "passage") else 90))
+        ridge = (float(f.along[0]), float(f.along[1]))
         mine: list[BaseGeometry] = []
         for shape, height, roof, use in built.shapes:
             inside = polygons_of(shape.intersection(plot.polygon).difference(shapely.union_all(mine)), 14.0)
             for part in inside[:1] if len(inside) < 2 else [max(inside, key=lambda p: p.area)]:
                 mine.append(part)
-                houses.append(_building(part, height, roof, f, year, use, number, r))
+                houses.append(Building(part, height, roof, ridge, year, use, number, *_roof_known(roof, use, r)))
         if built.hard is not None:
             inside_hard = built.hard.intersection(plot.polygon)
             if not inside_hard.is_empty:
@@ -234,10 +235,8 @@ def build_plots(plots: list[Plot], hard: float) -> tuple[list[Building], dict[in
     return houses, paved, doors
 
 
-def _building(
-    part: Polygon, height: float, roof: str, f: Frame, year: int, use: str, plot: int, r: np.random.Generator
-) -> Building:
-    ridge = (float(f.along[0]), float(f.along[1]))
+def _roof_known(roof: str, use: str, r: np.random.Generator) -> tuple[str, str]:
+    """Return what is known of a roof's deck and ballast."""
     deck, ballast = "unknown", "unknown"
     if use == "industry":
         deck, ballast = "steel", "none"
@@ -245,7 +244,7 @@ def _building(
         deck, ballast = "timber", "none"
     elif use == "garage":
         deck = "timber" if r.random() < 0.5 else "unknown"
-    return Building(part, height, roof, ridge, year, use, plot, deck, ballast)
+    return deck, ballast
 
 
 def build_places(sites: dict[str, Polygon]) -> tuple[list[Building], list[Door]]:

@@ -1,6 +1,7 @@
 """Where Ambrel Vale lies, its grid, its seed, and small helpers that every part uses.
 
-All drawing is done in local metres: x from 0 (west) to 2400, y from 0 (south) to 2500. ``to_map`` moves a geometry into the map's CRS.
+All drawing is done in local metres: x from 0 (west) to 2400, y from 0 (south) to 2500. ``to_map`` moves geometries into
+the map's CRS.
 """
 
 from __future__ import annotations
@@ -91,8 +92,36 @@ def smoothstep(value: Array, low: float, high: float) -> Array:
 
 def to_map(shapes: NDArray[np.object_]) -> NDArray[np.object_]:
     """Return geometries moved from local metres into the map's CRS, on a 1 cm grid, all of them valid."""
-    moved = shapely.transform(shapes, lambda xy: xy + (LEFT, BOTTOM))
+    moved = shapely.transform(shapes, lambda xy: xy + np.array([LEFT, BOTTOM]))
     rounded = shapely.transform(moved, lambda xy: np.round(xy, 2))
     broken = ~shapely.is_valid(rounded)
     rounded[broken] = shapely.make_valid(rounded[broken], method="structure", keep_collapsed=False)
     return rounded
+
+
+class FigureMissedError(AssertionError):
+    """Raised when the district does not show a figure that it must show."""
+
+
+def require(what: str, value: float, low: float, high: float) -> None:
+    """Assert that a figure lies between two limits (both allowed).
+
+    Raises
+    ------
+    FigureMissedError
+        When it does not.
+    """
+    if not low <= value <= high:
+        message = f"{what} is {value:g}, it must lie between {low:g} and {high:g}"
+        raise FigureMissedError(message)
+
+
+def require_about(what: str, value: float, wanted: float, tolerance: float) -> None:
+    """Assert that a figure is as wanted within a share of itself.
+
+    Raises
+    ------
+    FigureMissedError
+        When it is not.
+    """
+    require(what, value, wanted * (1.0 - tolerance), wanted * (1.0 + tolerance))

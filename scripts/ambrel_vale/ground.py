@@ -1,4 +1,4 @@
-"""The ground: valley, terrace, slopes, limestone rib, railway embankment, streets let in, and the hollow at Station Passage."""
+"""The ground: valley, terrace, slopes, limestone rib, railway, streets let in, and the hollow at Station Passage."""
 
 from __future__ import annotations
 
@@ -30,7 +30,7 @@ class Shape:
     sag_power: float = 1.25
 
 
-def distance_along(line: LineString, x: Array, y: Array) -> tuple[Array, Array]:
+def distance_along(line: LineString) -> tuple[Array, Array]:
     """Return for each point the distance to the line and the distance along it of the nearest point [m]."""
     spots = line.segmentize(4.0)
     at = shapely.get_coordinates(spots)
@@ -77,7 +77,7 @@ def roughness(name: str, scale_m: float) -> Array:
 
 def hills(x: Array, y: Array) -> Array:
     """Return the valley without anything built in it."""
-    from_river, _ = distance_along(plan.RIVER, x, y)
+    from_river, _ = distance_along(plan.RIVER)
     north = side_of(plan.RIVER, x, y) > 0
     low = river_level(x)
     flat = low + 1.0 + 0.004 * np.clip(from_river - 24.0, 0.0, 150.0)
@@ -92,16 +92,16 @@ def hills(x: Array, y: Array) -> Array:
     rise_s = np.clip(560.0 - y + 50.0 * np.sin(x / 260.0), 0.0, None)
     south_hill = 0.018 * rise_s + 4.5e-5 * rise_s**2 * (0.8 + 0.5 * spur)
     ground = np.where(north, flat + terrace + north_hill, flat + slope_s + south_hill)
-    rib = rib_distance(x, y)
+    rib = rib_distance()
     ground = ground + np.where(north, 0.0, 13.0 * np.exp(-((rib / 85.0) ** 2)) * smoothstep(back_s, 20.0, 330.0))
     high = smoothstep(ground, 52.0, 70.0)
     ground = np.where(ground > 66.0, 66.0 + (ground - 66.0) * HILL_FACTOR, ground)
     return ground + high * (0.7 * roughness("knolls", 60.0) + 0.12 * roughness("hummocks", 15.0))
 
 
-def rib_distance(x: Array, y: Array) -> Array:
+def rib_distance() -> Array:
     """Return the distance to the crest line of the limestone rib [m]."""
-    return distance_along(curve([(420, 0), (560, 250), (700, 470), (770, 640)]), x, y)[0]
+    return distance_along(curve([(420, 0), (560, 250), (700, 470), (770, 640)]))[0]
 
 
 def basin_ground(base: Array, shape: Shape, x: Array, y: Array) -> Array:
@@ -139,12 +139,12 @@ def edge_band(outline: BaseGeometry) -> np.ndarray:
 
 def let_in_draw(ground: Array, x: Array, y: Array) -> Array:
     """Dip the ground on the river side of the passage so that what spills runs on to the river."""
-    distance, along = distance_along(plan.DRAW, x, y)
+    distance, along = distance_along(plan.DRAW)
     at = [0.0, 45.0, 82.0, 160.0, plan.DRAW.length]
     level = np.interp(along, at, [SPILL_LEVEL_M + 0.12, SPILL_LEVEL_M - 0.35, SPILL_LEVEL_M - 0.85, 44.3, 41.2])
     spread = np.clip(distance - 7.0, 0.0, None)
     ground = np.where(railway_side(x, y), np.minimum(ground, level + 0.035 * spread), ground)
-    distance, along = distance_along(plan.DIP, x, y)
+    distance, along = distance_along(plan.DIP)
     level = np.interp(along, [0.0, 85.0, 180.0, 282.0, 383.0, plan.DIP.length], [50.6, 49.6, 48.9, 48.1, 47.3, 46.2])
     return np.minimum(ground, level + 0.02 * np.clip(distance - 5.0, 0.0, None) + 0.25 * np.clip(y - 1530.0, 0.0, None))
 
@@ -154,9 +154,9 @@ def railway_side(x: Array, y: Array) -> np.ndarray:
     return side_of(plan.RAILWAY, x, y) < 0
 
 
-def let_in_brook(ground: Array, x: Array, y: Array) -> Array:
+def let_in_brook(ground: Array) -> Array:
     """Cut the brook into the ground, always falling, with banks."""
-    distance, along = distance_along(plan.BROOK, x, y)
+    distance, along = distance_along(plan.BROOK)
     at = np.arange(0.0, plan.BROOK.length, 10.0)
     spots = shapely.get_coordinates(shapely.line_interpolate_point(plan.BROOK, at))
     row = np.clip(((ROWS * CELL_M - spots[:, 1]) / CELL_M).astype(int), 0, ROWS - 1)
@@ -170,7 +170,7 @@ def let_in_brook(ground: Array, x: Array, y: Array) -> Array:
     return np.minimum(ground, level + np.where(distance < 2.4, 0.0, 0.45 * (distance - 2.4)))
 
 
-def let_in_waters(ground: Array, lakes: list[BaseGeometry], x: Array, y: Array) -> Array:
+def let_in_waters(ground: Array, lakes: list[BaseGeometry], x: Array) -> Array:
     """Flatten the river and the lakes, and lead each lake to the river by a ditch."""
     for lake in lakes:
         inside = window_mask(lake)
@@ -190,9 +190,9 @@ def let_in_waters(ground: Array, lakes: list[BaseGeometry], x: Array, y: Array) 
     )
 
 
-def build_railway(ground: Array, x: Array, y: Array) -> Array:
-    """Raise the embankment and cut the cutting; the deck over river and passage stays closed, as bare-earth models have it."""
-    distance, along = distance_along(plan.RAILWAY, x, y)
+def build_railway(ground: Array) -> Array:
+    """Raise the embankment, cut the cutting; decks stay closed, as bare-earth models often have them."""
+    distance, along = distance_along(plan.RAILWAY)
     at, level = np.array(plan.RAIL_LEVEL).T
     rail = np.interp(along, at, level)
     beyond = np.clip(distance - 5.5, 0.0, None)
@@ -210,9 +210,8 @@ def impose_sag(ground: Array, shape: Shape, x: Array, y: Array) -> Array:
     reach = np.hypot((along - start) / ALONG, across / ACROSS) / shape.sag_radius_m
     floor = SPILL_LEVEL_M - DEPTH_M
     share = reach**shape.sag_power
-    share = share + 0.18 * smoothstep(share, 0.428, 0.441) * (
-        1.0 - smoothstep(share, 0.72, 1.0)
-    )  # the forecourts' step
+    forecourts = smoothstep(share, 0.428, 0.441) * (1.0 - smoothstep(share, 0.72, 1.0))  # a step up to the upper houses
+    share = share + 0.18 * forecourts
     bowl = floor + DEPTH_M * share
     rim = SPILL_LEVEL_M + 0.011 * shape.sag_radius_m * (reach - 1.0)
     target = np.where(reach < 1.0, bowl, np.maximum(rim, SPILL_LEVEL_M))
@@ -220,18 +219,17 @@ def impose_sag(ground: Array, shape: Shape, x: Array, y: Array) -> Array:
     mixed = np.where(reach < 1.0, target, np.maximum(ground * (1 - weight) + target * weight, SPILL_LEVEL_M + 0.03))
     station_side = along > 9.0
     dished = np.where(station_side & (reach < 2.6), mixed, ground)
-    dished = np.where(station_side & (reach < 2.6) & on_bank(x, y), np.maximum(ground, dished), dished)
+    dished = np.where(station_side & (reach < 2.6) & on_bank(), np.maximum(ground, dished), dished)
     return street_through(dished, along, across, floor)
 
 
-def on_bank(x: Array, y: Array) -> np.ndarray:
+def on_bank() -> np.ndarray:
     """Return True where the embankment's own slope stands."""
-    distance, along = distance_along(plan.RAILWAY, x, y)
-    return distance < 15.0
+    return distance_along(plan.RAILWAY)[0] < 15.0
 
 
 def street_through(ground: Array, along: Array, across: Array, floor: float) -> Array:
-    """Open the street between the wing walls on both sides of the deck and let it climb to the crest on the river side."""
+    """Open the street between the wing walls, and let it climb to the crest on the river side."""
     climb = np.interp(-along, [-16.0, 5.0, 62.0, 75.0, 140.0], [0.0, 0.04, DEPTH_M, DEPTH_M, DEPTH_M - 0.5])
     level = floor + climb
     wall = np.clip(np.abs(across) - 7.0, 0.0, None)
@@ -247,9 +245,9 @@ def base_ground(lakes: list[BaseGeometry], shape: Shape) -> Array:
     x, y = cell_centres()
     ground = basin_ground(hills(x, y), shape, x, y)
     ground = let_in_draw(ground, x, y)
-    ground = let_in_brook(ground, x, y)
-    ground = let_in_waters(ground, lakes, x, y)
-    return build_railway(ground, x, y)
+    ground = let_in_brook(ground)
+    ground = let_in_waters(ground, lakes, x)
+    return build_railway(ground)
 
 
 def finished_ground(base: Array, roads: BaseGeometry, shape: Shape) -> Array:

@@ -1,4 +1,4 @@
-"""A second opinion on the hollow at Station Passage: flood fill, receivers and a bucket of rain, with nothing but numpy.
+"""A second opinion on the hollow at Station Passage: flood fill and receivers, with nothing but numpy.
 
 The generator steers and asserts the figures with this module; the package is never asked.
 """
@@ -34,8 +34,8 @@ class Hollow:
 def flood(ground: Array) -> tuple[Array, NDArray[np.int64], NDArray[np.int64]]:
     """Fill every depression to its lowest way out over the edge of the array.
 
-    Returns the filled levels, for each cell the flat number of the cell that the flood came from (-1 on the edge), and the order
-    in which cells were reached.
+    Returns the filled levels, for each cell the flat number of the cell that the flood came from (-1 on the edge), and
+    the order in which cells were reached.
     """
     rows, cols = ground.shape
     level = ground.ravel().tolist()

@@ -35,7 +35,7 @@ def frame_from(rows: list[Row], shapes: list[BaseGeometry]) -> gpd.GeoDataFrame:
     return gpd.GeoDataFrame(rows, geometry=to_map(np.array(shapes, dtype=object)), crs=CRS)
 
 
-def _order(shape: BaseGeometry) -> tuple[float, float]:
+def order_of(shape: BaseGeometry) -> tuple[float, float]:
     """Return the sort key of a shape: bands of 100 m from north to south, then from west to east."""
     p = shape.representative_point()
     return (-np.floor(p.y / 100.0), round(p.x, 2))
@@ -52,7 +52,7 @@ PARCEL_USE = {
 }
 
 
-def _owner(style: str, spot: shapely.Point, area_m2: float) -> str:
+def _owner(style: str, spot: shapely.Point) -> str:
     r = stream(f"owner {spot.x:.0f} {spot.y:.0f}").random()
     if style in ("terrace", "passage"):
         return "housing_association" if r < 0.42 else "private_many"
@@ -73,7 +73,7 @@ def parcels_of(town: Town) -> list[Parcel]:
         use = PARCEL_USE[plot.style]
         if plot.style == "core" and stream(f"use {spot.x:.0f} {spot.y:.0f}").random() < 0.3:
             use = "offices"
-        made.append(Parcel(plot.polygon, "", use, _owner(plot.style, spot, plot.polygon.area), None))
+        made.append(Parcel(plot.polygon, "", use, _owner(plot.style, spot), None))
     for name, outline in town.sites.items():
         place = place_named(name)
         made.append(Parcel(outline, name, place.land_use, place.owner_class, place.renewal_year))
@@ -88,7 +88,7 @@ def parcels_of(town: Town) -> list[Parcel]:
             if field.polygon.area > 60.0
             else []
         )
-    return sorted(made, key=lambda p: _order(p.polygon))
+    return sorted(made, key=lambda p: order_of(p.polygon))
 
 
 def parcel_frame(parcels: list[Parcel]) -> gpd.GeoDataFrame:
@@ -107,7 +107,7 @@ def parcel_frame(parcels: list[Parcel]) -> gpd.GeoDataFrame:
 
 def building_frame(town: Town) -> gpd.GeoDataFrame:
     """Return the buildings layer; spare load is known for hardly any."""
-    houses = sorted(town.houses, key=lambda h: _order(h.polygon))
+    houses = sorted(town.houses, key=lambda h: order_of(h.polygon))
     rows: list[Row] = []
     for i, house in enumerate(houses, start=1):
         r = stream(f"roof {house.polygon.centroid.x:.1f} {house.polygon.centroid.y:.1f}")
@@ -152,11 +152,11 @@ def road_frame(town: Town) -> gpd.GeoDataFrame:
             if part.is_empty or part.area < 8.0:
                 continue
             remaining = remaining.difference(reach)
-            rows.append(_road_row(street.name, road_class, street.is_main))
+            rows.append(_road_row(street.name, road_class, is_main=street.is_main))
             shapes.append(part)
         rest = [p for p in shapely.get_parts(remaining) if p.geom_type == "Polygon" and p.area > 0.5]
         if rest:
-            rows.append(_road_row("Junctions", road_class, False))
+            rows.append(_road_row("Junctions", road_class))
             shapes.append(shapely.MultiPolygon(rest))
     for i, row in enumerate(rows, start=1):
         row["road_id"] = f"R{i:04d}"
@@ -164,7 +164,7 @@ def road_frame(town: Town) -> gpd.GeoDataFrame:
     return frame[["road_id", "name", "road_class", "is_adopted", "utility_density", "geometry"]]
 
 
-def _road_row(name: str, road_class: str, is_main: bool) -> Row:
+def _road_row(name: str, road_class: str, *, is_main: bool = False) -> Row:
     density = (11.0 if is_main else 7.0) if road_class == "carriageway" else (18.0 if is_main else 12.0)
     return {
         "name": name,
@@ -176,7 +176,7 @@ def _road_row(name: str, road_class: str, is_main: bool) -> Row:
 
 def cover_frame(pieces: list[Piece]) -> gpd.GeoDataFrame:
     """Return the land cover layer."""
-    ordered = sorted(pieces, key=lambda p: _order(p.polygon))
+    ordered = sorted(pieces, key=lambda p: order_of(p.polygon))
     rows: list[Row] = [
         {"cover_id": f"C{i:05d}", "cover_class": p.cover_class, "ground_use": p.ground_use or None}
         for i, p in enumerate(ordered, start=1)

@@ -17,7 +17,7 @@ from rasterio.features import shapes as shapes_of
 from rasterio.transform import from_origin
 
 from ambrel_vale import figures, layers, rain, relief, setting, solve
-from ambrel_vale.frame import CELL_M, Array
+from ambrel_vale.frame import CELL_M, Array, require
 from ambrel_vale.hollow import Hollow
 from ambrel_vale.layers import Parcel
 from ambrel_vale.solve import Cut
@@ -25,6 +25,7 @@ from ambrel_vale.town import Town, cover_hectares, draw_town
 
 STAMP = "2024-01-01T00:00:00Z"
 """Written as the time of change, so that the same content gives the same bytes."""
+MOST_BYTES, MOST_BYTES_IN_A_FILE = 7_000_000, 4_000_000
 
 
 @dataclass(frozen=True)
@@ -53,7 +54,7 @@ def build() -> Vale:
     storms = rain.assert_rain(tenths)
     woods = relief.wood_mask([p.polygon for p in town.pieces if p.cover_class == "woodland"])
     crowns = [(x, y, 1.6 + stem / 180.0) for x, y, stem, _ in setting.tree_spots(town)]
-    ordered = sorted(town.houses, key=lambda h: layers._order(h.polygon))
+    ordered = sorted(town.houses, key=lambda h: layers.order_of(h.polygon))
     surface = relief.surface_model(ground, ordered, woods, crowns)
     vale = Vale(town, ground, surface, found, solve.cuts_of(ground), layers.parcels_of(town), tenths, storms)
     figures.assert_places(vale.parcels)
@@ -110,8 +111,8 @@ def packages(vale: Vale) -> dict[str, dict[str, gpd.GeoDataFrame]]:
     }  # fmt: skip
 
 
-def write_package(path: Path, frames: dict[str, gpd.GeoDataFrame]) -> None:
-    """Write layers to a new GeoPackage whose bytes depend on its content only."""
+def write_package(path: Path, frames: dict[str, gpd.GeoDataFrame]) -> Path:
+    """Write layers to a new GeoPackage whose bytes depend on its content only; return its path."""
     path.unlink(missing_ok=True)
     before = os.environ.get("OGR_CURRENT_DATE")
     pyogrio.set_gdal_config_options({"OGR_CURRENT_DATE": STAMP})
@@ -121,9 +122,10 @@ def write_package(path: Path, frames: dict[str, gpd.GeoDataFrame]) -> None:
             pyogrio.write_dataframe(frame, path, layer=name, driver="GPKG", layer_options={"SPATIAL_INDEX": "NO"})
     finally:
         pyogrio.set_gdal_config_options({"OGR_CURRENT_DATE": before})
+    return path
 
 
-def write_rain(folder: Path, tenths: NDArray[np.int64]) -> None:
+def write_rain(folder: Path, tenths: NDArray[np.int64]) -> list[Path]:
     """Write the rain table, the hourly series (zipped) and the monthly evaporation."""
     folder.mkdir(parents=True, exist_ok=True)
     table = pd.DataFrame.from_dict(rain.TABLE, orient="index", columns=[f"1_in_{t}" for t in rain.RETURN_PERIODS])
@@ -138,24 +140,27 @@ def write_rain(folder: Path, tenths: NDArray[np.int64]) -> None:
     info.external_attr = 0o644 << 16
     with zipfile.ZipFile(folder / "rain_hourly.zip", "w") as archive:
         archive.writestr(info, "\n".join(lines) + "\n", compresslevel=9)
+    return [folder / name for name in ("rain_table.csv", "rain_hourly.zip", "evaporation.csv")]
 
 
-def write(vale: Vale, folder: Path) -> None:
-    """Write every file of the district."""
+def write(vale: Vale, folder: Path) -> list[Path]:
+    """Write every file of the district and return their paths."""
     folder.mkdir(parents=True, exist_ok=True)
-    relief.write_ground(folder / "ground_model", vale.ground)
-    relief.write_levels(folder / "surface_model.tif", vale.surface)
+    written = relief.write_ground(folder / "ground_model", vale.ground)
+    written.append(relief.write_levels(folder / "surface_model.tif", vale.surface))
     for name, frames in packages(vale).items():
-        write_package(folder / name, frames)
-    write_rain(folder / "rain", vale.tenths)
+        written.append(write_package(folder / name, frames))
+    return written + write_rain(folder / "rain", vale.tenths)
 
 
 def make(folder: Path) -> Vale:
-    """Make the district and write it."""
+    """Make the district, write it, and print what was written."""
     vale = build()
-    write(vale, folder)
-    files = sorted(p for p in folder.rglob("*") if p.is_file())
-    for path in files:
+    written = write(vale, folder)
+    for path in written:
         print(f"{path.relative_to(folder).as_posix():34}{path.stat().st_size / 1e3:10.0f} kB")
-    print(f"{'total':34}{sum(p.stat().st_size for p in files) / 1e3:10.0f} kB")
+    total = sum(path.stat().st_size for path in written)
+    print(f"{'total':34}{total / 1e3:10.0f} kB")
+    require("bytes of the largest file", max(path.stat().st_size for path in written), 0, MOST_BYTES_IN_A_FILE)
+    require("bytes in all", total, 0, MOST_BYTES)
     return vale

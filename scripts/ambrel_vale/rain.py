@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from ambrel_vale.frame import Array, stream
+from ambrel_vale.frame import Array, require, stream
 
 RETURN_PERIODS = (2, 5, 30, 100)
 TABLE = {
@@ -66,7 +66,7 @@ def events_above_five(tenths: NDArray[np.int64]) -> list[Event]:
 
 
 def showers(rng: np.random.Generator) -> NDArray[np.int64]:
-    """Return ordinary weather as tenths of a millimetre an hour: clusters of showers, heavier in summer, longer in winter."""
+    """Return ordinary weather [0.1 mm an hour]: clusters of showers, heavier in summer, longer in winter."""
     when = hours()
     depth = np.zeros(len(when))
     at = 0
@@ -92,7 +92,7 @@ def series() -> NDArray[np.int64]:
         start = when.get_loc(pd.Timestamp(stamp, tz="UTC"))
         tenths[start - 30 : start + 40] = 0
         quiet[start - 60 : start + 70] = False
-    target = int(round(ANNUAL_MM * 12 * 10))
+    target = round(ANNUAL_MM * 12 * 10)
     flood_total = _plant_floods(tenths, when)
     for _ in range(12):
         free = quiet & (tenths > 0)
@@ -133,10 +133,12 @@ def _calm(tenths: NDArray[np.int64], quiet: NDArray[np.bool_]) -> None:
 
 def assert_rain(tenths: NDArray[np.int64]) -> list[Event]:
     """Assert the series against the figures of the invented record and return its two storms."""
-    assert len(tenths) == len(hours()) and tenths.min() >= 0
-    assert abs(tenths.sum() / 120.0 - ANNUAL_MM) < 0.5, tenths.sum() / 120.0
+    require("hours of the series", len(tenths), len(hours()), len(hours()))
+    require("least rain of an hour [0.1 mm]", int(tenths.min()), 0, 0)
+    require("rain in a year [mm]", float(tenths.sum()) / 120.0, ANNUAL_MM - 0.5, ANNUAL_MM + 0.5)
     found = events_above_five(tenths)
-    assert len(found) == 2, found
-    assert all(e.share_of_5 >= 1.0 and e.share_of_30 < 1.0 for e in found), found
-    assert abs(sum(EVAPORATION_MM) - 560.0) < 1e-9
+    require("storms that reach 1-in-5", len(found), 2, 2)
+    for event in found:
+        require(f"share of the 1-in-30 depth on {event.start:%Y-%m-%d}", event.share_of_30, 0.0, 0.999)
+    require("potential evaporation in a year [mm]", sum(EVAPORATION_MM), 559.999, 560.001)
     return found

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from itertools import pairwise
 from pathlib import Path
 
 import numpy as np
@@ -12,7 +13,7 @@ from rasterio.transform import from_origin
 from scipy.ndimage import gaussian_filter
 
 from ambrel_vale.buildings import Building
-from ambrel_vale.frame import BOTTOM, CELL_M, COLS, CRS, HEIGHT_M, LEFT, ROWS, Array, cell_centres, stream
+from ambrel_vale.frame import BOTTOM, CELL_M, COLS, CRS, HEIGHT_M, LEFT, ROWS, Array, cell_centres, stream, window_mask
 
 PITCH = {"gable": 0.78, "hip": 0.70, "low_gable": 0.11, "mono": 0.16, "flat": 0.0}
 """Rise of each roof form over its half span, rise over run."""
@@ -35,7 +36,7 @@ def roof_levels(ground: Array, buildings: list[Building]) -> tuple[Array, np.nda
     order = np.argsort(which, kind="stable")
     row, col, which = row[order], col[order], which[order]
     starts = np.flatnonzero(np.r_[True, np.diff(which) > 0, True])
-    for a, b in zip(starts[:-1], starts[1:], strict=True):
+    for a, b in pairwise(starts):
         building = buildings[which[a]]
         r, c = row[a:b], col[a:b]
         made[r, c] = _one_roof(building, ground[r, c], x[r, c], y[r, c])
@@ -88,7 +89,7 @@ def surface_model(
     return np.round(trees_on(levels, roofs, wooded, crowns) * 32.0) / 32.0
 
 
-def write_levels(path: Path, levels: Array, row: int = 0, col: int = 0) -> None:
+def write_levels(path: Path, levels: Array, row: int = 0, col: int = 0) -> Path:
     """Write levels as a float32 GeoTIFF whose upper left cell is (row, col) of the grid."""
     rows, cols = levels.shape
     profile = {
@@ -100,22 +101,24 @@ def write_levels(path: Path, levels: Array, row: int = 0, col: int = 0) -> None:
     with rasterio.open(path, "w", **profile) as sink:
         sink.write(levels.astype(np.float32), 1)
         sink.set_band_description(1, "level above datum [m]")
+    return path
 
 
-def write_ground(folder: Path, levels: Array) -> None:
-    """Write the ground model as four tiles that share one grid."""
+def write_ground(folder: Path, levels: Array) -> list[Path]:
+    """Write the ground model as four tiles that share one grid; return their paths."""
     half_r, half_c = ROWS // 2, COLS // 2
-    for name, r, c in (
-        ("north_west", 0, 0),
-        ("north_east", 0, half_c),
-        ("south_west", half_r, 0),
-        ("south_east", half_r, half_c),
-    ):
+    corners = {
+        "north_west": (0, 0),
+        "north_east": (0, half_c),
+        "south_west": (half_r, 0),
+        "south_east": (half_r, half_c),
+    }
+    return [
         write_levels(folder / f"ground_{name}.tif", levels[r : r + half_r, c : c + half_c], r, c)
+        for name, (r, c) in corners.items()
+    ]
 
 
 def wood_mask(woods: list[shapely.Polygon]) -> np.ndarray:
     """Return the cells in woods."""
-    from ambrel_vale.frame import window_mask
-
     return window_mask(shapely.union_all(woods).buffer(-3.0)) if woods else np.zeros((ROWS, COLS), dtype=bool)

@@ -334,27 +334,28 @@ def supply_points() -> gpd.GeoDataFrame:
 
 def evidence(town: Town) -> dict[str, gpd.GeoDataFrame]:
     """Return the site tests, and apart from them the pit that contradicts the soil map."""
-    playing, library, pit = (
-        town.sites["Hillfoot Playing Field"],
-        town.sites["Ambrel Library"],
-        shapely.Point(1232.0, 1401.0),
-    )
-    common: Row = {"depth_m": 1.2, "date": "2023-10-12", "reach_m": 80.0}
+    playing, library = town.sites["Hillfoot Playing Field"].centroid, town.sites["Ambrel Library"].centroid
+    soakage: Row = {"kind": "infiltration_test", "unit": "m/s", "depth_m": 1.2, "method": "soakaway test in trial pit"}
+    by_engineer: Row = {"tester_role": "ground engineer", "reach_m": 80.0}
+    school: Row = {"evidence_id": "E1", **soakage, "value": 2.4e-5, "date": "2023-10-12", "document": "report 23-114"}
+    field: Row = {"evidence_id": "E2", **soakage, "value": 3.0e-7, "date": "2023-10-17", "document": "report 23-121"}
+    roof: Row = {
+        "evidence_id": "E3", "kind": "roof_survey", "value": 1.6, "unit": "kN/m2", "depth_m": None,
+        "date": "2022-05-03", "method": "structural appraisal of the roof", "document": "appraisal 22-07",
+        "tester_role": "structural engineer", "reach_m": 25.0,
+    }  # fmt: skip
+    meadow: Row = {
+        "evidence_id": "E4", "kind": "groundwater_level", "value": 0.55, "unit": "m", "depth_m": 0.55,
+        "date": "2023-02-14", "method": "standpipe, winter reading", "document": "report 23-019", **by_engineer,
+    }  # fmt: skip
+    pit: Row = {"evidence_id": "E9", **soakage, "value": 2.0e-6, "date": "2024-03-20", "document": "report 24-031"}
     tests: Shapes = [
-        ({"evidence_id": "E1", "kind": "infiltration_test", "value": 2.4e-5, "unit": "m/s", **common, "method": "soakaway test in trial pit",
-          "document": "ground report 23-114", "tester_role": "ground engineer"}, shapely.Point(1478.0, 1262.0)),
-        ({"evidence_id": "E2", "kind": "infiltration_test", "value": 3.0e-7, "unit": "m/s", **common, "method": "soakaway test in trial pit",
-          "document": "ground report 23-121", "tester_role": "ground engineer"}, playing.centroid),
-        ({"evidence_id": "E3", "kind": "roof_survey", "value": 1.6, "unit": "kN/m2", "depth_m": None, "date": "2022-05-03", "reach_m": 25.0,
-          "method": "structural appraisal of the roof", "document": "appraisal 22-07", "tester_role": "structural engineer"}, library.centroid),
-        ({"evidence_id": "E4", "kind": "groundwater_level", "value": 0.55, "unit": "m", "depth_m": 0.55, "date": "2023-02-14", "reach_m": 120.0,
-          "method": "standpipe, winter reading", "document": "ground report 23-019", "tester_role": "ground engineer"}, shapely.Point(500.0, 1058.0)),
-    ]  # fmt: skip
-    lone: Shapes = [
-        ({"evidence_id": "E9", "kind": "infiltration_test", "value": 2.0e-6, "unit": "m/s", "depth_m": 1.4, "date": "2024-03-20", "reach_m": 90.0,
-          "method": "soakaway test in trial pit", "document": "ground report 24-031", "tester_role": "ground engineer"}, pit),
-    ]  # fmt: skip
-    return {"site_tests": layer(tests), "test_pit": layer(lone)}
+        ({**school, **by_engineer}, shapely.Point(1478.0, 1262.0)),
+        ({**field, **by_engineer}, playing),
+        (roof, library),
+        (meadow, shapely.Point(500.0, 1058.0)),
+    ]
+    return {"site_tests": layer(tests), "test_pit": layer([({**pit, **by_engineer}, shapely.Point(1232.0, 1401.0))])}
 
 
 def recorded_floods(outline: BaseGeometry, dates: list[str]) -> gpd.GeoDataFrame:

@@ -1,4 +1,4 @@
-"""Bring the hollow's figures out: turn the sag's radius and bend for area and volume, the basin's scale for its catchment."""
+"""Bring the hollow's figures out by turning the sag's radius and bend, and the basin's scale."""
 
 from __future__ import annotations
 
@@ -92,10 +92,10 @@ def look(base: Array, road: BaseGeometry, roofs: Mask, shape: Shape) -> tuple[Ar
     return levels, hollow.measure(part, seed_cell()), part
 
 
-def solve(town: Town, start: Shape = Shape(), rounds: int = 7) -> tuple[Shape, Array, Hollow, Array]:
+def solve(town: Town, rounds: int = 7) -> tuple[Shape, Array, Hollow, Array]:
     """Return the shape that meets the figures, the ground, the hollow and the conditioned window."""
     roofs = window_mask(shapely.union_all([h.polygon for h in town.houses], grid_size=0.001))
-    shape = start
+    shape = Shape()
     base = ground.base_ground(town.lakes, shape)
     for _ in range(rounds):
         levels, found, part = look(base, town.road, roofs, shape)

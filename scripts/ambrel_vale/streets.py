@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 import shapely
@@ -78,14 +79,14 @@ MAIN: tuple[tuple[str, float, float, list[tuple[float, float]]], ...] = (
     ("Station Passage", 3.6, 2.0, [_P(-150), _P(40)]),
     ("Station Road", 3.6, 2.0, [_P(40), _P(110), _P(190, 10), _P(275, 30), (1590, 1560), (1650, 1715), (1640, 1878)]),
     ("Orle Bridge Street", 3.7, 2.4, [(856, 1203), (846, 1060), (845, 905), (862, 770), (902, 610), (935, 402)]),
-    ("Southgate Road", 3.4, 2.0, [(935, 402), (905, 210), (962, -20)]),
+    ("Coldrib Road", 3.4, 2.0, [(935, 402), (905, 210), (962, -20)]),
     (
-        "Hythe Lane",
+        "Skelling Lane",
         3.4,
         2.0,
         [(700, 1221), (692, 1400), (668, 1592), (640, 1752), (565, 1930), (588, 2085), (530, 2300), (552, 2520)],
     ),
-    ("Eastgate Road", 3.7, 2.2, [_P(290, 38), (1640, 1408), (1800, 1372), (1960, 1332), (2150, 1292), (2420, 1272)]),
+    ("Ambrel Road", 3.7, 2.2, [_P(290, 38), (1640, 1408), (1800, 1372), (1960, 1332), (2150, 1292), (2420, 1272)]),
     (
         "Weir Street",
         3.5,
@@ -97,22 +98,53 @@ MAIN: tuple[tuple[str, float, float, list[tuple[float, float]]], ...] = (
         "Rib Lane",
         3.1,
         1.8,
-        [(-20, 338), (250, 345), (520, 338), (780, 352), (935, 402), (1150, 398), (1400, 362), (1640, 290), (1900, 180)]
-        + [(2150, 85), (2310, -20)],
+        [
+            (-20, 338),
+            (250, 345),
+            (520, 338),
+            (780, 352),
+            (935, 402),
+            (1150, 398),
+            (1400, 362),
+            (1640, 290),
+            (1900, 180),
+            (2150, 85),
+            (2310, -20),
+        ],
     ),
     (
         "Hillfoot Road",
         3.4,
         2.0,
-        [(-20, 1832), (250, 1802), (640, 1752), (900, 1768), (1075, 1852), (1300, 1872), (1640, 1878), (1900, 1822)]
-        + [(2160, 1782), (2420, 1762)],
+        [
+            (-20, 1832),
+            (250, 1802),
+            (640, 1752),
+            (900, 1768),
+            (1075, 1852),
+            (1300, 1872),
+            (1640, 1878),
+            (1900, 1822),
+            (2160, 1782),
+            (2420, 1762),
+        ],
     ),
     (
         "Overdale Road",
         3.0,
         1.8,
-        [(-20, 2092), (300, 2062), (588, 2085), (850, 2122), (1100, 2132), (1400, 2122), (1625, 2132), (1900, 2092)]
-        + [(2190, 2062), (2420, 2082)],
+        [
+            (-20, 2092),
+            (300, 2062),
+            (588, 2085),
+            (850, 2122),
+            (1100, 2132),
+            (1400, 2122),
+            (1625, 2132),
+            (1900, 2092),
+            (2190, 2062),
+            (2420, 2082),
+        ],
     ),
     ("Beacon Lane", 3.0, 1.6, [(1640, 1878), (1625, 2132), (1590, 2300), (1640, 2520)]),
     ("Alder Road", 3.3, 2.0, [(2150, 1292), (2128, 1500), (2160, 1782), (2190, 2062)]),
@@ -133,22 +165,33 @@ MAIN: tuple[tuple[str, float, float, list[tuple[float, float]]], ...] = (
 SEEDS: tuple[tuple[float, float, str, float], ...] = (
     (780, 1120, "core", 4.0), (1000, 1120, "core", -6.0), (560, 1330, "semi", 4.0), (820, 1400, "core", -4.0),
     (150, 1500, "semi", -6.0), (500, 1560, "semi", -4.0), (880, 1620, "semi", -12.0), (150, 1180, "semi", 3.0),
-    (1300, 1330, "passage", 42.0), (1260, 1300, "passage", 42.0), (1400, 1160, "passage", 42.0), (1285, 1284, "passage", 42.0), (1348, 1213, "passage", 42.0),
-    (500, 1150, "terrace", 2.0), (1260, 1480, "passage", 42.0), (1500, 1200, "passage", 42.0), (1560, 1700, "terrace", 4.0), (1750, 1500, "terrace", -10.0),
-    (1000, 1720, "semi", 0.0), (1820, 1280, "terrace", -8.0),
-    (300, 1920, "detached", 0.0), (750, 1950, "detached", 8.0), (1300, 1990, "detached", 0.0), (1850, 1960, "semi", -6.0),
-    (2000, 1600, "semi", 0.0), (2300, 1600, "semi", 4.0), (2300, 1900, "detached", 0.0), (1780, 1780, "semi", -8.0),
-    (2000, 1120, "industry", -5.0), (2260, 1100, "industry", -4.0),
-    (300, 520, "semi", 2.0), (700, 520, "detached", 10.0), (1050, 520, "terrace", -9.0), (1250, 560, "terrace", -9.0),
-    (1600, 420, "terrace", -14.0), (200, 180, "detached", 0.0), (750, 200, "semi", 5.0), (1250, 200, "semi", -6.0),
-    (1900, 60, "detached", -18.0), (2100, 170, "semi", -20.0), (1000, 760, "industry", -8.0), (1480, 640, "industry", -20.0),
-    (700, 760, "semi", 2.0), (300, 760, "open", 0.0), (2250, 270, "semi", -14.0),
+    (1300, 1330, "passage", 42.0), (1260, 1300, "passage", 42.0), (1400, 1160, "passage", 42.0),
+    (1285, 1284, "passage", 42.0), (1348, 1213, "passage", 42.0), (500, 1150, "terrace", 2.0),
+    (1260, 1480, "passage", 42.0), (1500, 1200, "passage", 42.0), (1560, 1700, "terrace", 4.0),
+    (1750, 1500, "terrace", -10.0), (1000, 1720, "semi", 0.0), (1820, 1280, "terrace", -8.0),
+    (300, 1920, "detached", 0.0), (750, 1950, "detached", 8.0), (1300, 1990, "detached", 0.0),
+    (1850, 1960, "semi", -6.0), (2000, 1600, "semi", 0.0), (2300, 1600, "semi", 4.0), (2300, 1900, "detached", 0.0),
+    (1780, 1780, "semi", -8.0), (2000, 1120, "industry", -5.0), (2260, 1100, "industry", -4.0),
+    (300, 520, "semi", 2.0), (700, 520, "detached", 10.0), (1050, 520, "terrace", -9.0),
+    (1250, 560, "terrace", -9.0), (1600, 420, "terrace", -14.0), (200, 180, "detached", 0.0),
+    (750, 200, "semi", 5.0), (1250, 200, "semi", -6.0), (1900, 60, "detached", -18.0), (2100, 170, "semi", -20.0),
+    (1000, 760, "industry", -8.0), (1480, 640, "industry", -20.0), (700, 760, "semi", 2.0), (300, 760, "open", 0.0),
+    (2250, 270, "semi", -14.0),
 )  # fmt: skip
 
-NAMES = ["Alder", "Ash", "Barley", "Beacon", "Birch", "Bramble", "Brewer", "Bridle", "Cavel", "Chandler", "Cloth", "Cooper", "Coppice", "Corder", "Cress", "Dyer", "Elder", "Fallow", "Fern", "Flax", "Fuller", "Furrow", "Gorse", "Hazel", "Heron", "Hop", "Hurdle", "Ivy", "Kiln", "Lamb", "Larch", "Linden", "Loom", "Maltings", "Maple", "Meadow", "Mercer", "Nettle", "Oak", "Orchard", "Osier", "Otter", "Packhorse", "Pear", "Pike", "Plover", "Poplar", "Quarry", "Reed", "Rowan", "Saddler", "Sallow", "Sedge", "Shuttle", "Skinner", "Sorrel", "Spindle", "Tanner", "Teasel", "Thorn", "Tiler", "Turner", "Vetch", "Walnut", "Warp", "Weaver", "Weft", "Wheel", "Willow", "Wool", "Wren", "Yarrow"]
+NAMES = (
+    "Alder", "Ash", "Barley", "Beacon", "Birch", "Bramble", "Brewer", "Bridle", "Cavel", "Chandler", "Cloth",
+    "Cooper", "Coppice", "Corder", "Cress", "Dyer", "Elder", "Fallow", "Fern", "Flax", "Fuller", "Furrow", "Gorse",
+    "Hazel", "Heron", "Hop", "Hurdle", "Ivy", "Kiln", "Lamb", "Larch", "Linden", "Loom", "Maltings", "Maple",
+    "Meadow", "Mercer", "Nettle", "Oak", "Orchard", "Osier", "Otter", "Packhorse", "Pear", "Pike", "Plover",
+    "Poplar", "Quarry", "Reed", "Rowan", "Saddler", "Sallow", "Sedge", "Shuttle", "Skinner", "Sorrel", "Spindle",
+    "Tanner", "Teasel", "Thorn", "Tiler", "Turner", "Vetch", "Walnut", "Warp", "Weaver", "Weft", "Wheel", "Willow",
+    "Wool", "Wren", "Yarrow",
+)  # fmt: skip
 ENDINGS = {
-    "core": ("Row", "Yard", "Lane"), "terrace": ("Street", "Terrace", "Street"), "passage": ("Street", "Terrace", "Street"),
-    "semi": ("Road", "Avenue", "Close"), "detached": ("Drive", "Rise", "Gardens"), "industry": ("Way", "Way", "Way"),
+    "core": ("Row", "Yard", "Lane"), "terrace": ("Street", "Terrace", "Street"),
+    "passage": ("Street", "Terrace", "Street"), "semi": ("Road", "Avenue", "Close"),
+    "detached": ("Drive", "Rise", "Gardens"), "industry": ("Way", "Way", "Way"),
 }  # fmt: skip
 
 
@@ -169,7 +212,7 @@ def barriers(lakes: list[BaseGeometry]) -> BaseGeometry:
 
 def main_streets() -> list[Street]:
     """Return the roads that are drawn by hand."""
-    return [Street(curve(points), name, half, foot, True) for name, half, foot, points in MAIN]
+    return [Street(curve(points), name, half, foot, is_main=True) for name, half, foot, points in MAIN]
 
 
 def quarters(main: list[Street]) -> list[Quarter]:
@@ -216,11 +259,11 @@ def local_lines(quarter: Quarter, free: BaseGeometry, rng: np.random.Generator) 
     if swap:
         us, vs = us - us[np.argmin(np.abs(us))], vs - vs[np.argmin(np.abs(vs))]
     for v in vs:
-        for a, b in zip(us[:-1], us[1:], strict=True):
+        for a, b in pairwise(us):
             lines.append((np.column_stack([np.linspace(a, b, 13), np.full(13, v)]), swap))
-    for j, (c, d) in enumerate(zip(vs[:-1], vs[1:], strict=True)):
+    for j, (c, d) in enumerate(pairwise(vs)):
         for i, u in enumerate(us):
-            shift = 0.0 if swap or quarter.style in ("core",) else 0.31 * step_u * ((j * 7 + i * 3) % 3 - 1)
+            shift = 0.0 if swap or quarter.style == "core" else 0.31 * step_u * ((j * 7 + i * 3) % 3 - 1)
             lines.append((np.column_stack([np.full(9, u + shift), np.linspace(c, d, 9)]), not swap))
     kept = []
     for local, is_cross in lines:
@@ -278,7 +321,7 @@ def local_streets(quarter: Quarter, main: BaseGeometry, blocked: BaseGeometry, n
     for i, line in enumerate(found):
         name = f"{NAMES[(number * 17 + i * 5) % len(NAMES)]} {ends[i % 3]}"
         made.append(
-            Street(line.simplify(0.2), name, style.half_m, style.footway_m, False, bay if line.length > 90.0 else 0.0)
+            Street(line.simplify(0.2), name, style.half_m, style.footway_m, bay_m=bay if line.length > 90.0 else 0.0)
         )
     return made
 

@@ -58,8 +58,8 @@ def draw_town() -> Town:
     pieces += covers.water_pieces(wet)
     strips = shapely.union_all([b for b, _ in bays])
     return Town(
-        lines, quarters, road.difference(strips), corridor.difference(strips), bays, lakes, waters, plots, fields, sites,
-        houses + more_houses, doors + more_doors, pieces,
+        lines, quarters, road.difference(strips), corridor.difference(strips), bays, lakes, waters, plots,
+        fields, sites, houses + more_houses, doors + more_doors, pieces,
     )  # fmt: skip
 
 
