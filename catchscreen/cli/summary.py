@@ -42,8 +42,10 @@ def summarise(screening: Screening, written: Written) -> Answer:
     counted = {severity: severities.get(severity, 0) for severity in ("repair", "unknown", "note")}
     found = f"{numbers['parcels']} parcels screened, {numbers['candidates']} candidates found"
     data_state = f"in the data {counted['repair']} repairs and {counted['unknown']} unknowns (layer data_issues)"
+    narrowing = screening.frame("run")["value"].get("narrowed_most_by") or ""
     lines = [
         f"{found}; {data_state}.",
+        *([f"One more layer would narrow the ranges most: {narrowing}."] if narrowing else []),
         "",
         *_site_lines(sites),
         "",
@@ -61,6 +63,7 @@ def summarise(screening: Screening, written: Written) -> Answer:
         "run_id": screening.run_id,
         "numbers": numbers,
         "data_issues": counted,
+        "narrowed_most_by": narrowing,
         "first_sites": sites,
         "cautions": list(screening.cautions),
         "faults": [],

@@ -18,7 +18,7 @@ from catchscreen.outputs.findings import Findings
 from catchscreen.outputs.hillshade import shade_ground
 from catchscreen.outputs.schema import layers_for
 from catchscreen.outputs.screening import Screening
-from catchscreen.outputs.summaries import areas_by, balance_of, reference_storm
+from catchscreen.outputs.summaries import areas_by, balance_of, narrowing_layer, reference_storm
 from catchscreen.outputs.wording import CAUTIONS
 from catchscreen.progress import DataIssue, Run
 
@@ -69,7 +69,7 @@ def _frames(
         "options": option_frame(found),
         "storms": found.storms.storms,
         "water_balance": _water_balance(found, storm_id),
-        "run": _run_table(provenance, storm_id),
+        "run": _run_table(provenance, storm_id, narrowing_layer(found)),
     }
     return {name: shape_frame(made[name], layer, found.land.grid.crs) for name, layer in layers.items()}
 
@@ -153,10 +153,10 @@ def _data_issues(issues: Sequence[DataIssue], found: Findings) -> gpd.GeoDataFra
     return gpd.GeoDataFrame(frame, geometry="geometry", crs=found.land.grid.crs)
 
 
-def _run_table(provenance: Mapping[str, Any], storm_id: str) -> pd.DataFrame:
+def _run_table(provenance: Mapping[str, Any], storm_id: str, narrowing: str) -> pd.DataFrame:
     """Return what made the result, key by key, cautions first."""
     rows = [(f"caution_{number}", text) for number, text in enumerate(CAUTIONS, start=1)]
-    rows += [("reference_storm", storm_id)]
+    rows += [("reference_storm", storm_id), ("narrowed_most_by", narrowing)]
     for key, value in provenance.items():
         if isinstance(value, Mapping):
             rows += [(f"{key}: {name}", str(inner)) for name, inner in value.items()]

@@ -7,11 +7,14 @@ from typing import Final
 import numpy as np
 import pandas as pd
 
+from catchscreen.outputs.findings import Findings
 from catchscreen.records import Cover, Storms
 
 REFERENCE_RETURN_PERIOD_YEARS: Final = 30.0
 REFERENCE_DURATION_MIN: Final = 60.0
 REFERENCE_DEPTH_MM: Final = 30.0
+WIDE_RANGE: Final = 0.25
+"""A range narrower than a quarter of its middle is not worth another layer."""
 
 _KIND_COLUMNS: Final = {
     "roof": "roof_m2",
@@ -64,3 +67,32 @@ def balance_of(balance: pd.DataFrame, level: str, storm_id: str) -> pd.DataFrame
     """Return the balance rows of one level and storm, indexed by unit."""
     rows = balance[(balance["level"] == level) & (balance["storm_id"] == storm_id)]
     return rows.set_index("unit_id")
+
+
+def narrowing_layer(found: Findings) -> str:
+    """Name the one absent layer that would narrow the result most, or "" where no range is wide.
+
+    Two ranges run through every figure: how much ground is impermeable (settled by land cover and buildings), and how
+    much of the water would soak away (settled by soils, or by infiltration tests where soils are known). The wider
+    one, as a share of its middle, decides.
+    """
+    ledger = found.cover.ledger
+    inside = ledger[ledger["parcel_id"].astype(str) != ""]
+    area = inside["area_m2"]
+    ends = [float((area * inside[f"{level}_fraction"]).sum()) for level in ("impermeable_low", "impermeable_high")]
+    cover = _spread(*ends)
+    rows = found.proposals.options.join(found.sized.options[["store_id"]], how="inner")
+    events = found.events.events.groupby("store_id")["retained_m3"].max()
+    retained = events.reindex(rows["store_id"]).set_axis(rows.index).groupby(rows["candidate_id"])
+    unproven = rows.groupby("candidate_id")["is_unproven"].any()
+    soak = _spread(float(retained.min()[unproven].sum()), float(retained.max()[unproven].sum()))
+    if max(cover, soak) < WIDE_RANGE:
+        return ""
+    if cover >= soak:
+        return "land cover" if found.data.buildings is not None else "land cover, with buildings"
+    return "soils" if found.data.soils is None else "evidence (infiltration tests)"
+
+
+def _spread(low: float, high: float) -> float:
+    """Return the width of a range as a share of its middle."""
+    return 2.0 * (high - low) / (high + low) if high + low > 0.0 else 0.0

@@ -122,6 +122,12 @@ def test_with_parcels_and_elevation_only_every_figure_is_a_range(least: Screenin
     assert storms["return_period_years"].isna().all()
 
 
+def test_the_layer_that_would_narrow_most_is_named(least: Screening, result: Screening) -> None:
+    """Without soils what soaks away runs from nearly nothing (lined) to everything, wider than the range of cover."""
+    assert least.frame("run").at["narrowed_most_by", "value"] == "soils"
+    assert result.frame("run").at["narrowed_most_by", "value"] != "soils"
+
+
 def test_two_runs_write_the_same_bytes(brief: Brief, result: Screening, tmp_path: Path) -> None:
     first = result.write(tmp_path / "a")
     second = screen(brief).write(tmp_path / "b c é")
