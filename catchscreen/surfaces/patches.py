@@ -132,7 +132,13 @@ def mean_width_m(shapes: Shapes) -> Floats:
 
 
 def as_layer(table: pd.DataFrame, data: Inputs, origin: tuple[float, float]) -> gpd.GeoDataFrame:
-    """Return a table of shapes relative to ``origin`` as a layer in the result's CRS."""
+    """Return a table of shapes relative to ``origin`` as a valid layer in the result's CRS.
+
+    Far from the origin a coordinate holds fewer digits, so that needles of a nanometre cross themselves there; mending
+    them moves no ground worth naming, and areas were taken before.
+    """
     shift = np.array(origin)
     geometry = shapely.transform(table["shape"].to_numpy(object), lambda xy: xy + shift)
+    crossed = np.flatnonzero(~shapely.is_valid(geometry) & ~shapely.is_missing(geometry))
+    geometry[crossed] = polygonal(shapely.make_valid(geometry[crossed]))
     return gpd.GeoDataFrame(table.drop(columns="shape"), geometry=geometry, crs=data.crs)

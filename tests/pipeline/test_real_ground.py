@@ -135,3 +135,12 @@ def test_delft(trial_data: Path) -> None:
         )
     )
     assert_whole(result, len(parcels))
+
+
+def test_every_shape_that_is_written_is_valid(bubenec: Path) -> None:
+    """Cutting makes needles; away from the origin they cross themselves unless they are mended."""
+    result = screen(prague_brief(bubenec, crs="EPSG:5514"))
+    for name in ("parcels", "surfaces", "candidates", "subcatchments", "hollows"):
+        shapes = gpd.GeoSeries(result.frame(name)["geometry"]).dropna()
+        assert len(shapes), name
+        assert shapes.is_valid.all(), name
