@@ -76,18 +76,20 @@ def first_sites(screening: Screening, number: int = FIRST_SITES) -> list[dict[st
     ranked = screening.parcels.dropna(subset=["rank"])
     ranked = ranked.sort_index(kind="stable").sort_values("rank", kind="stable").head(number)
     candidates = screening.candidates
+    columns = (*screening.layers["parcels"].columns, *screening.layers["candidates"].columns)
+    decimals = {column.name: column.decimals for column in columns}
     sites = []
     for parcel_id, parcel in ranked.iterrows():
         best = candidates.loc[parcel["best_candidate"]]
         site = {"rank": parcel["rank"], "parcel_id": parcel_id, "name": parcel["name"], "score": parcel["score"]}
         site |= {"candidate_id": parcel["best_candidate"]}
         site |= {name: best[name] for name in _SITE_COLUMNS}
-        sites.append({key: _plain(value) for key, value in site.items()})
+        sites.append({key: _plain(value, decimals.get(key, 0)) for key, value in site.items()})
     return sites
 
 
-def _plain(value: Any) -> Any:
-    """Turn a cell of a frame into a value that JSON knows; numbers keep the decimals that a summary needs."""
+def _plain(value: Any, decimals: int) -> Any:
+    """Turn a cell of a frame into a value that JSON knows, rounded as in the written result."""
     import pandas as pd
 
     if pd.isna(value) or value == "":
@@ -95,7 +97,8 @@ def _plain(value: Any) -> Any:
     if hasattr(value, "item"):
         value = value.item()
     if isinstance(value, float):
-        return int(value) if value.is_integer() else round(value, 1)
+        rounded = round(value, decimals)
+        return int(rounded) if rounded.is_integer() else rounded
     return value if isinstance(value, bool | int) else str(value)
 
 

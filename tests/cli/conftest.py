@@ -89,7 +89,7 @@ def screening(tmp_path):
             "retained_m3": [12.34, float("nan")],
             "slowed_m3": [0.0, 3.0],
             "storm_id": ["s1", "s1"],
-            "cost_low": [10000.0, 100.0],
+            "cost_low": [10049.9, 100.0],
             "cost_high": [20000.0, 300.0],
             "currency": ["EUR", "EUR"],
             "price_year": pd.array([2024, 2024], dtype="Int64"),
@@ -103,7 +103,11 @@ def screening(tmp_path):
         columns=["severity", "code", "role", "message", "cure", "file", "feature"],
     )
     written = SimpleNamespace(folder=tmp_path / "town_result", files=("screening.gpkg", "manifest.json"))
+    from catchscreen.outputs.schema import layers_for
+
     return SimpleNamespace(
+        layers=layers_for([]),
+        frame={"run": pd.DataFrame({"value": ["soils"]}, index=["narrowed_most_by"])}.__getitem__,
         parcels=parcels,
         candidates=candidates,
         data_issues=issues,

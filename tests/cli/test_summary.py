@@ -33,6 +33,7 @@ def test_a_reader_gets_the_first_sites_the_place_and_the_cautions(run, engine, b
     assert not any("Park" in line for line in lines)
     assert f"The result is in {screening.written.folder}" in lines
     assert "Screening only." in lines
+    assert "One more layer would narrow the ranges most: soils." in lines
     assert any("not proven" in line for line in lines)
 
 
