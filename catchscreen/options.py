@@ -43,6 +43,9 @@ class TerrainOptions(Options):
     hollow_min_depth_m: NotNegative = 0.10
     hollow_min_area_m2: NotNegative = 25.0
     hollow_min_volume_m3: NotNegative = 5.0
+    depressions: Literal["keep", "carve", "mixed"] = "keep"
+    carve_longest_m: Positive = 10.0
+    carve_deepest_m: Positive = 0.3
     noise_draws: Annotated[int, Field(ge=0, le=1000)] = 0
     noise_sd_m: Positive = 0.1
     noise_range_m: Positive = 30.0

@@ -7,6 +7,7 @@ import numpy as np
 from catchscreen.options import TerrainOptions
 from catchscreen.progress import DataIssue, Run
 from catchscreen.records import Inputs, Terrain
+from catchscreen.terrain.carving import carve_depressions
 from catchscreen.terrain.catchments import divide
 from catchscreen.terrain.conditioning import frame_levels, unframe
 from catchscreen.terrain.edits import edit_ground, edits_frame
@@ -41,6 +42,11 @@ def delineate(data: Inputs, options: TerrainOptions, run: Run) -> Terrain:
     level = frame_levels(ground, data.ground_valid, options.holes)
     run.check_stop()
     routing = route(level, direction_weights(grid))
+    if options.depressions != "keep":
+        level, cuts = carve_depressions(level, routing, grid, options)
+        edits.extend(cuts)
+        ground = np.where(data.ground_valid, unframe(level), ground)
+        routing = route(level, direction_weights(grid))
     run.check_stop()
     natural = frame_levels(data.ground_ticks, data.ground_valid, options.holes) if edits else level
     slope = slope_fraction(natural, grid)

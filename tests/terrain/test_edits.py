@@ -157,3 +157,38 @@ def test_buildings_are_raised_and_listed(make_inputs):
     flat = delineate(with_buildings, TerrainOptions(raise_buildings=False), Run())
     assert len(flat.edits) == 0
     assert flat.edits.columns.tolist() == terrain.edits.columns.tolist()
+
+
+CHANNEL = (10.0, 9.0, 8.9, 9.1, 8.5, 3.0, 6.0, 2.0)
+
+
+def in_a_channel(levels):
+    return np.vstack([np.full(len(levels), 100.0), levels, np.full(len(levels), 100.0)])
+
+
+def test_carving_opens_what_a_shallow_cut_opens(make_inputs):
+    """8.9 lies behind a rise of 9.1: one cell cut by 0.2 m opens it. 3.0 lies behind 6.0: 3 m is too deep to cut."""
+    terrain = delineate(make_inputs(in_a_channel(CHANNEL)), TerrainOptions(depressions="carve"), Run())
+    np.testing.assert_allclose(terrain.conditioned_ticks[1] / 10_000, (10.0, 9.0, 8.9, 8.9, 8.5, 3.0, 6.0, 2.0))
+    assert terrain.edits[["kind", "cells"]].to_numpy().tolist() == [["cut", 1]]
+    assert terrain.edits["level_before_m"].tolist() == [9.1]
+    assert terrain.edits["level_after_m"].tolist() == [8.9]
+    deep = delineate(
+        make_inputs(in_a_channel(CHANNEL)), TerrainOptions(depressions="carve", carve_deepest_m=4.0), Run()
+    )
+    assert (deep.filled_ticks == deep.conditioned_ticks).all()
+
+
+def test_mixed_carves_the_small_and_keeps_the_real(make_inputs, keep_all):
+    real = keep_all.model_copy(update={"depressions": "mixed", "carve_deepest_m": 4.0, "hollow_min_volume_m3": 1.0})
+    terrain = delineate(make_inputs(in_a_channel(CHANNEL)), real, Run())
+    assert terrain.conditioned_ticks[1, 3] == 89_000
+    assert terrain.conditioned_ticks[1, 6] == 60_000
+    assert terrain.hollows["volume_m3"].tolist() == [3.0]
+
+
+def test_carving_without_limits_leaves_nothing_to_fill(make_inputs, hills):
+    options = TerrainOptions(depressions="carve", carve_longest_m=1e4, carve_deepest_m=1e3)
+    terrain = delineate(make_inputs(hills(60, 70, seed=3, smooth=1.0)), options, Run())
+    assert (terrain.filled_ticks == terrain.conditioned_ticks).all()
+    assert len(terrain.edits) > 5

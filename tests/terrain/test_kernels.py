@@ -12,6 +12,7 @@ from catchscreen.terrain import _kernels, delineate
 from catchscreen.terrain._kernels import (
     accumulation,
     basins,
+    carving,
     dividing,
     merging,
     passes,
@@ -23,7 +24,20 @@ from catchscreen.terrain._kernels import (
     tree,
 )
 
-MODULES = (accumulation, basins, dividing, merging, passes, plateaus, receivers, rerouting, seaming, slopes, tree)
+MODULES = (
+    accumulation,
+    basins,
+    carving,
+    dividing,
+    merging,
+    passes,
+    plateaus,
+    receivers,
+    rerouting,
+    seaming,
+    slopes,
+    tree,
+)
 ARRAYS = (
     "conditioned_ticks",
     "filled_ticks",
@@ -63,7 +77,11 @@ def test_compiled_and_plain_python_agree(seed, make_inputs, hills, as_python):
     valid = np.random.default_rng(seed).random(level.shape) > 0.06
     data = make_inputs(level, valid, cell_m=(2.0, 1.0) if seed == 1 else 1.0)
     options = TerrainOptions(
-        subcatchment_target_ha=0.01, flow_path_min_ha=0.004, hollow_min_area_m2=2.0, hollow_min_volume_m3=0.1
+        subcatchment_target_ha=0.01,
+        flow_path_min_ha=0.004,
+        hollow_min_area_m2=2.0,
+        hollow_min_volume_m3=0.1,
+        depressions="mixed" if seed == 2 else "keep",
     )
     compiled = delineate(data, options, Run())
     as_python()

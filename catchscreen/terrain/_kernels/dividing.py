@@ -41,7 +41,7 @@ def cut_by_size(inflows: NDArray[np.uint8], forced: NDArray[np.bool_], target: i
 
 
 @kernel
-def _doubled(cells: NDArray[np.int64]) -> NDArray[np.int64]:
+def doubled(cells: NDArray[np.int64]) -> NDArray[np.int64]:
     """Return a copy with as much room again."""
     longer = np.empty(2 * cells.size, dtype=np.int64)
     for u in range(cells.size):
@@ -73,7 +73,7 @@ def distance_within(
         depth = 0
         while True:
             if depth == way.size:
-                way = _doubled(way)
+                way = doubled(way)
             way[depth] = i
             depth += 1
             if flat_code[i] >= OUTLET:
@@ -120,7 +120,7 @@ def follow_within(start: int, code: NDArray[np.uint8], label: NDArray[np.int32])
         if flat_label[j] != flat_label[start]:
             break
         if depth == way.size:
-            way = _doubled(way)
+            way = doubled(way)
         way[depth] = j
         depth += 1
         i = j
