@@ -32,24 +32,18 @@ class Planted:
 def write_damaged(source: Path, target: Path) -> Planted:
     """Copy the district to an empty folder with six faults in it, and say where they are.
 
-    A parcel sliver; an id given twice; a hole without data in the ground model; a parcel without owner; the underpass left
-    out of the culverts; a roof without a level in the surface model.
+    A parcel sliver; an id given twice; a hole without data in the ground model; a parcel without owner; the underpass
+    left out of the culverts; a roof without a level in the surface model.
     """
     names = ("*.toml", "*.gpkg", "*.tif", "ground_model/*.tif", "rain/*")
     for path in sorted(p for name in names for p in source.glob(name)):
         copy = target / path.relative_to(source)
         copy.parent.mkdir(parents=True, exist_ok=True)
         shutil.copyfile(path, copy)
-    layers = {
-        str(name): pyogrio.read_dataframe(target / "town.gpkg", layer=name)
-        for name in layer_names(target / "town.gpkg")
-    }
+    layers = read_layers(target / "town.gpkg")
     sliver, twice, ownerless = _damage_parcels(layers)
     write_package(target / "town.gpkg", layers)
-    water = {
-        str(name): pyogrio.read_dataframe(target / "water.gpkg", layer=name)
-        for name in layer_names(target / "water.gpkg")
-    }
+    water = read_layers(target / "water.gpkg")
     water["culverts"] = water["culverts"][water["culverts"]["kind"] != "underpass"]
     write_package(target / "water.gpkg", water)
     hole = shapely.Point(499_420.0, 4_983_420.0)
@@ -59,9 +53,9 @@ def write_damaged(source: Path, target: Path) -> Planted:
     return Planted(sliver, twice, ownerless, (hole.x, hole.y), str(roof["building_id"]))
 
 
-def layer_names(path: Path) -> list[str]:
-    """Return the names of a file's layers."""
-    return [str(name) for name in pyogrio.list_layers(path)[:, 0]]
+def read_layers(path: Path) -> dict[str, gpd.GeoDataFrame]:
+    """Return every layer of a file by its name."""
+    return {str(name): pyogrio.read_dataframe(path, layer=name) for name in pyogrio.list_layers(path)[:, 0]}
 
 
 def _damage_parcels(layers: dict[str, gpd.GeoDataFrame]) -> tuple[str, str, str]:
@@ -89,7 +83,8 @@ def _blank(path: Path, shape: BaseGeometry) -> None:
     with rasterio.open(path, "r+") as raster:
         levels = raster.read(1)
         rows, cols = np.indices(levels.shape)
-        x, y = rasterio.transform.xy(raster.transform, rows.ravel(), cols.ravel())
-        inside = shapely.contains_xy(shape, np.asarray(x), np.asarray(y)).reshape(levels.shape)
+        place = raster.transform
+        x, y = place.c + (cols + 0.5) * place.a, place.f + (rows + 0.5) * place.e
+        inside = shapely.contains_xy(shape, x, y)
         levels[inside] = NODATA
         raster.write(levels, 1)

@@ -5,7 +5,6 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-import shapely
 
 from ambrel_vale import hollow, rain, solve
 from ambrel_vale.frame import BOTTOM, CELL_M, HEIGHT_M, Array, require, require_about, window_mask
@@ -63,7 +62,7 @@ def cells_in_window(x: Array, y: Array) -> tuple[np.ndarray, np.ndarray]:
 def hard_share(town: Town, found: Hollow) -> float:
     """Return the hectares of roofs, streets and paved ground that drain to the hollow."""
     hard = [h.polygon for h in town.houses] + [p.polygon for p in town.pieces if p.line.startswith(("car", "domestic"))]
-    mask = window_mask(shapely.union_all([*hard, town.corridor], grid_size=0.001))[solve.window()]
+    mask = window_mask([*hard, town.corridor])[solve.window()]
     return float((mask & found.upstream).sum() * CELL_M**2 / 1e4)
 
 

@@ -7,10 +7,13 @@ the map's CRS.
 from __future__ import annotations
 
 import zlib
+from collections.abc import Sequence
 
 import numpy as np
 import shapely
 from numpy.typing import NDArray
+from rasterio.features import geometry_mask
+from rasterio.transform import from_origin
 from scipy.interpolate import CubicSpline
 from shapely import LineString, Polygon
 from shapely.affinity import rotate, translate
@@ -47,15 +50,14 @@ def cells_of(x: Array, y: Array) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
     return row, col
 
 
-def window_mask(geometry: BaseGeometry) -> NDArray[np.bool_]:
-    """Return (rows, cols) True where a cell's centre lies in the local geometry."""
-    from rasterio.features import geometry_mask
-    from rasterio.transform import from_origin
-
-    if geometry.is_empty:
+def window_mask(shapes: BaseGeometry | Sequence[BaseGeometry]) -> NDArray[np.bool_]:
+    """Return (rows, cols) True where a cell's centre lies in one of the local shapes."""
+    one_by_one = [shapes] if isinstance(shapes, BaseGeometry) else list(shapes)
+    filled = [s for s in one_by_one if not s.is_empty]
+    if not filled:
         return np.zeros((ROWS, COLS), dtype=bool)
     transform = from_origin(0.0, HEIGHT_M, CELL_M, CELL_M)
-    return geometry_mask([geometry], (ROWS, COLS), transform, invert=True)
+    return geometry_mask(filled, (ROWS, COLS), transform, invert=True)
 
 
 def curve(points: list[tuple[float, float]], spacing_m: float = 14.0) -> LineString:

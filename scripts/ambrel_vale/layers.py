@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 import geopandas as gpd
@@ -13,7 +14,8 @@ from ambrel_vale import plan
 from ambrel_vale.blocks import place_named
 from ambrel_vale.buildings import Door
 from ambrel_vale.covers import Piece
-from ambrel_vale.frame import CRS, stream, to_map
+from ambrel_vale.frame import CRS, polygons_of, stream, to_map
+from ambrel_vale.streets import Street
 from ambrel_vale.town import Town
 
 Row = dict[str, object]
@@ -138,30 +140,32 @@ def road_frame(town: Town) -> gpd.GeoDataFrame:
     shapes: list[BaseGeometry] = []
     left = {"carriageway": town.road, "footway": town.corridor.difference(town.road)}
     for road_class, whole in left.items():
-        remaining = whole
-        for street in town.streets:
-            wide = street.kerb_m + (0.5 if road_class == "carriageway" else street.footway_m + 3.0)
-            reach = street.line.buffer(wide + 2.0, cap_style="flat")
-            part = shapely.MultiPolygon(
-                [
-                    p
-                    for p in shapely.get_parts(remaining.intersection(reach))
-                    if p.geom_type == "Polygon" and p.area > 0.5
-                ]
-            )
-            if part.is_empty or part.area < 8.0:
-                continue
-            remaining = remaining.difference(reach)
-            rows.append(_road_row(street.name, road_class, is_main=street.is_main))
+        for street, part in _shared_out(town, whole, beyond_m=2.5 if road_class == "carriageway" else 6.5):
+            name = street.name if street else "Junctions"
+            rows.append(_road_row(name, road_class, is_main=bool(street and street.is_main)))
             shapes.append(part)
-        rest = [p for p in shapely.get_parts(remaining) if p.geom_type == "Polygon" and p.area > 0.5]
-        if rest:
-            rows.append(_road_row("Junctions", road_class))
-            shapes.append(shapely.MultiPolygon(rest))
     for i, row in enumerate(rows, start=1):
         row["road_id"] = f"R{i:04d}"
     frame = frame_from(rows, shapes)
     return frame[["road_id", "name", "road_class", "is_adopted", "utility_density", "geometry"]]
+
+
+def _shared_out(town: Town, whole: BaseGeometry, beyond_m: float) -> Iterator[tuple[Street | None, BaseGeometry]]:
+    """Give each street the ground along it that no street before it has; what is left belongs to no street."""
+    reaches = [s.line.buffer(s.kerb_m + beyond_m, cap_style="flat") for s in town.streets]
+    tree = shapely.STRtree(reaches)
+    for number, street in enumerate(town.streets):
+        before = np.sort(tree.query(reaches[number], predicate="intersects"))
+        taken = shapely.union_all([reaches[i] for i in before if i < number])
+        near = shapely.clip_by_rect(whole, *reaches[number].bounds)
+        parts = polygons_of(near.intersection(reaches[number].difference(taken)), 0.5)
+        if sum(p.area for p in parts) >= 8.0:
+            yield street, shapely.MultiPolygon(parts)
+        else:
+            reaches[number] = shapely.Polygon()  # too little to name: it goes with the junctions
+    rest = polygons_of(whole.difference(shapely.union_all(reaches)), 0.5)
+    if rest:
+        yield None, shapely.MultiPolygon(rest)
 
 
 def _road_row(name: str, road_class: str, *, is_main: bool = False) -> Row:

@@ -71,7 +71,7 @@ def showers(rng: np.random.Generator) -> NDArray[np.int64]:
     depth = np.zeros(len(when))
     at = 0
     while at < len(when):
-        summer = 0.5 - 0.5 * np.cos(2 * np.pi * (when[at].dayofyear - 15) / 365.25)
+        summer = 0.5 - 0.5 * np.cos(2 * np.pi * (when[at].day_of_year - 15) / 365.25)
         at += 1 + int(rng.exponential(58.0 - 8.0 * (1 - summer)))
         length = 2 + int(rng.exponential(11.0 - 6.0 * summer))
         rate = rng.gamma(0.9, 0.85 + 0.75 * summer)

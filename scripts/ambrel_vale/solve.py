@@ -94,7 +94,7 @@ def look(base: Array, road: BaseGeometry, roofs: Mask, shape: Shape) -> tuple[Ar
 
 def solve(town: Town, rounds: int = 7) -> tuple[Shape, Array, Hollow, Array]:
     """Return the shape that meets the figures, the ground, the hollow and the conditioned window."""
-    roofs = window_mask(shapely.union_all([h.polygon for h in town.houses], grid_size=0.001))
+    roofs = window_mask([h.polygon for h in town.houses])
     shape = Shape()
     base = ground.base_ground(town.lakes, shape)
     for _ in range(rounds):
