@@ -113,7 +113,7 @@ def _semi(f: Frame, plot: Plot, r: np.random.Generator, hard: float) -> Built:
     half = f.width_m / 2.0
     set_back = 6.0 + float(r.uniform(-0.8, 1.6))
     width = min(half - 3.1, 8.3)
-    depth = 9.0 + float(r.uniform(-0.5, 1.0))
+    depth = 9.35 + float(r.uniform(-0.5, 1.0))
     if width < 4.0:
         return _detached(f, plot, r, hard)
     house = f.box(-width, width, set_back, set_back + depth)
@@ -123,9 +123,9 @@ def _semi(f: Frame, plot: Plot, r: np.random.Generator, hard: float) -> Built:
     shapes = [(house, 5.2 + float(r.uniform(-0.3, 0.5)), "gable", "homes")]
     hards = []
     for side in (-1.0, 1.0):
-        inner, outer = side * (width + 0.15), side * min(half - 0.25, width + 2.9)
+        inner, outer = side * max(width + 0.15, half - 2.9), side * half
         hards.append(f.box(min(inner, outer), max(inner, outer), 0.0, set_back + depth * 4.0 * hard))
-        if r.random() < 0.22:
+        if r.random() < 0.08:
             garage = f.box(min(inner, outer) + 0.1, max(inner, outer), set_back + depth + 0.8, set_back + depth + 6.8)
             shapes.append((garage, 2.4, "flat", "garage"))
     doors = tuple(f.at(side * width * 0.5, set_back - 1.6) for side in (-1.0, 1.0))
@@ -170,7 +170,7 @@ def _core(f: Frame, _plot: Plot, r: np.random.Generator, _hard: float) -> Built:
     use = "shop" if r.random() < 0.6 else "homes"
     flat = r.random() < 0.25
     shapes = ((house.union(wing), 7.4 + float(r.uniform(-1.2, 2.6)), "flat" if flat else "gable", use),)
-    rear = f.box(-half, half, depth, depth + 6.0 + 19.0 * float(r.uniform(0.2, 1.0)))
+    rear = f.box(-half, half, depth, depth + 6.0 + 18.0 * float(r.uniform(0.2, 1.0)))
     return Built(shapes, rear, (f.at(0.0, 0.1),))
 
 

@@ -20,16 +20,12 @@ PAVED = ("asphalt", "concrete", "block_paving", "gravel", "mixed_hard")
 
 @dataclass(frozen=True)
 class Piece:
-    """A piece of land cover: class, use of the ground, and the line of the cover table that it counts in.
-
-    Gardens are drawn as whole blocks, and the hard ground of their plots (``under``) lies over them.
-    """
+    """A piece of land cover: class, use of the ground, and the line of the cover table that it counts in."""
 
     polygon: BaseGeometry
     cover_class: str
     ground_use: str
     line: str
-    under: BaseGeometry | None = None
 
 
 @dataclass(frozen=True)
@@ -124,31 +120,32 @@ def _farm(shape: Polygon) -> list[Field]:
 
 
 def plot_pieces(plots: list[Plot], hard: dict[int, BaseGeometry]) -> list[Piece]:
-    """Return the hard ground and the gardens of all plots."""
-    pieces: list[Piece] = []
-    for number, shape in hard.items():
-        style = plots[number].style
-        if style == "industry":
-            kind = (
-                "concrete",
-                "goods_yard" if plots[number].polygon.area > 2500 else "yard",
-                "car parks, yards, playgrounds",
-            )
-        elif style == "core":
-            kind = ("asphalt", "yard", "car parks, yards, playgrounds")
-        else:
-            kind = ("mixed_hard", "driveway", "domestic hard ground")
-        parts = polygons_of(shape, 4.0)
-        if parts:
-            whole = parts[0] if len(parts) == 1 else shapely.MultiPolygon(parts)
-            pieces.append(Piece(whole, *kind))
-    shapes = np.array([p.polygon for p in pieces], dtype=object)
+    """Return the hard ground of all plots, a piece for each street block and kind, and the gardens around it."""
+    numbers = np.array(sorted(hard))
+    shapes = np.array([hard[n] for n in numbers], dtype=object)
+    kinds = np.array([_hard_kind(plots[n]) for n in numbers], dtype=object)
     tree = shapely.STRtree(shapes)
-    gardens: list[Piece] = []
+    pieces: list[Piece] = []
     for block in street_blocks(plots):
-        within = shapely.union_all(shapes[np.sort(tree.query(block, predicate="intersects"))], grid_size=0.001)
-        gardens.append(Piece(block, "garden", "", "gardens and parks", within))
-    return pieces + gardens
+        here = np.sort(tree.query(block, predicate="intersects"))
+        planted: BaseGeometry = block
+        for kind in sorted({tuple(k) for k in kinds[here]}):
+            mine = shapely.union_all([shapes[i] for i in here if tuple(kinds[i]) == kind], grid_size=0.001)
+            parts = polygons_of(mine.intersection(block), 4.0)
+            pieces += [Piece(shapely.MultiPolygon(parts), *kind)] if parts else []
+            planted = planted.difference(shapely.union_all(parts))
+        pieces += [Piece(p, "garden", "", "gardens and parks") for p in polygons_of(planted, 2.0)]
+    return pieces
+
+
+def _hard_kind(plot: Plot) -> tuple[str, str, str]:
+    """Return class, use and line of the cover table of a plot's hard ground."""
+    if plot.style == "industry":
+        use = "goods_yard" if plot.polygon.area > 2500 else "yard"
+        return "concrete", use, "car parks, yards, playgrounds"
+    if plot.style == "core":
+        return "asphalt", "yard", "car parks, yards, playgrounds"
+    return "mixed_hard", "driveway", "domestic hard ground"
 
 
 def street_blocks(plots: list[Plot]) -> list[Polygon]:

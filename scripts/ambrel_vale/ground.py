@@ -13,10 +13,14 @@ from shapely.geometry.base import BaseGeometry
 
 from ambrel_vale import plan
 from ambrel_vale.frame import CELL_M, COLS, ROWS, Array, cell_centres, curve, smoothstep, stream, window_mask
+from ambrel_vale.places import PLACES
 
 SPILL_LEVEL_M = 46.60
 DEPTH_M = 0.90
 HILL_FACTOR = 0.81
+PITCH_SLOPE = 0.012
+REACH_M = 160.0
+"""How far to its sides a dip in the ground is felt."""
 ALONG, ACROSS = 0.68, 1.60
 """Stretch of the sag's outline along the passage and across it."""
 
@@ -143,10 +147,12 @@ def let_in_draw(ground: Array, x: Array, y: Array) -> Array:
     at = [0.0, 45.0, 82.0, 160.0, plan.DRAW.length]
     level = np.interp(along, at, [SPILL_LEVEL_M + 0.12, SPILL_LEVEL_M - 0.35, SPILL_LEVEL_M - 0.85, 44.3, 41.2])
     spread = np.clip(distance - 7.0, 0.0, None)
-    ground = np.where(railway_side(x, y), np.minimum(ground, level + 0.035 * spread), ground)
+    dipped = railway_side(x, y) & (distance < REACH_M)
+    ground = np.where(dipped, np.minimum(ground, level + 0.035 * spread), ground)
     distance, along = distance_along(plan.DIP)
     level = np.interp(along, [0.0, 85.0, 180.0, 282.0, 383.0, plan.DIP.length], [50.6, 49.6, 48.9, 48.1, 47.3, 46.2])
-    return np.minimum(ground, level + 0.02 * np.clip(distance - 5.0, 0.0, None) + 0.25 * np.clip(y - 1530.0, 0.0, None))
+    lowered = level + 0.02 * np.clip(distance - 5.0, 0.0, None) + 0.25 * np.clip(y - 1530.0, 0.0, None)
+    return np.where(distance < REACH_M, np.minimum(ground, lowered), ground)
 
 
 def railway_side(x: Array, y: Array) -> np.ndarray:
@@ -201,6 +207,24 @@ def build_railway(ground: Array) -> Array:
     return np.where(distance < 5.5, rail, np.where(beyond < 40.0, cut, ground))
 
 
+def level_pitches(ground: Array, x: Array, y: Array) -> Array:
+    """Grade the playing fields to a plane that falls gently, with banks of 1 in 2.5 about them."""
+    for place in PLACES:
+        if place.land_use != "pitch":
+            continue
+        inside = window_mask(place.outline)
+        east, north = x - place.x, y - place.y
+        terms = np.column_stack([np.ones(int(inside.sum())), east[inside], north[inside]])
+        (middle, slope_east, slope_north), *_ = np.linalg.lstsq(terms, ground[inside], rcond=None)
+        ease = min(1.0, PITCH_SLOPE / float(np.hypot(slope_east, slope_north)))
+        plane = middle + ease * (slope_east * east + slope_north * north)
+        distance, nearest = distance_transform_edt(~inside, return_indices=True)
+        edge, bank = plane[nearest[0], nearest[1]], distance * CELL_M / 2.5
+        graded = np.clip(ground, edge - bank, edge + bank)
+        ground = np.where(inside, plane, np.where(distance * CELL_M < 30.0, graded, ground))
+    return ground
+
+
 def impose_sag(ground: Array, shape: Shape, x: Array, y: Array) -> Array:
     """Sink the street at the passage: a bowl on the station side, a ramp through the wing walls to the river side."""
     (px, py), (ux, uy) = plan.PASSAGE_AT, plan.PASSAGE_AXIS
@@ -243,7 +267,7 @@ def street_through(ground: Array, along: Array, across: Array, floor: float) -> 
 def base_ground(lakes: list[BaseGeometry], shape: Shape) -> Array:
     """Return the ground before streets are let in, (rows, cols) [m]."""
     x, y = cell_centres()
-    ground = basin_ground(hills(x, y), shape, x, y)
+    ground = level_pitches(basin_ground(hills(x, y), shape, x, y), x, y)
     ground = let_in_draw(ground, x, y)
     ground = let_in_brook(ground)
     ground = let_in_waters(ground, lakes, x)

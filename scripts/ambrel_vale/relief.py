@@ -86,7 +86,7 @@ def surface_model(
 ) -> Array:
     """Return the surface model on the grid of the ground model [m]."""
     levels, roofs = roof_levels(ground, buildings)
-    return np.round(trees_on(levels, roofs, wooded, crowns) * 32.0) / 32.0
+    return np.round(trees_on(levels, roofs, wooded, crowns) * 16.0) / 16.0
 
 
 def write_levels(path: Path, levels: Array, row: int = 0, col: int = 0) -> Path:

@@ -16,8 +16,8 @@ from ambrel_vale.covers import Field, Piece
 from ambrel_vale.streets import Quarter, Street
 
 LAKE_FACTOR = 1.166
-HARD_SHARE = 0.29
-GREEN_EDGE_M = 2.7
+HARD_SHARE = 0.31
+GREEN_EDGE_M = 3.6
 FIELD_LINE_Y = 2129.0
 
 
@@ -84,7 +84,6 @@ def cover_hectares(town: Town) -> dict[str, float]:
     found["roofs"] = float(shapely.area(roofs).sum()) / 1e4
     found["roads and footways"] = town.corridor.area / 1e4
     for piece in town.pieces:
-        open_to_sky = piece.polygon if piece.under is None else piece.polygon.difference(piece.under)
-        above = shapely.intersection(roofs[tree.query(open_to_sky)], open_to_sky)
-        found[piece.line] += (open_to_sky.area - float(shapely.area(above).sum())) / 1e4
+        above = shapely.intersection(roofs[tree.query(piece.polygon)], piece.polygon)
+        found[piece.line] += (piece.polygon.area - float(shapely.area(above).sum())) / 1e4
     return found

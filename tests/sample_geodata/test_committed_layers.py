@@ -1,4 +1,4 @@
-"""The committed files: small, sound, and as section by section the README of the district says."""
+"""The committed files: small, sound, and as the README of the district says."""
 
 from __future__ import annotations
 
@@ -77,6 +77,12 @@ def test_carriageways_and_footways_lie_side_by_side(layers):
     roads = layers["roads"]
     assert set(roads["road_class"]) == {"carriageway", "footway"}
     assert overlap_pairs(roads, 2.0) == 0
+
+
+def test_land_cover_lies_side_by_side_and_off_the_streets(layers):
+    cover = layers["land_cover"]
+    assert overlap_pairs(cover, 3.0) == 0
+    assert shared_area(cover, layers["roads"]).max() < 3.0
 
 
 def test_cover_comes_to_the_hectares_of_the_story(layers):

@@ -133,6 +133,15 @@ def test_constraints_meet_the_places(layers, named):
     assert named["Market Hall Car Park"].intersection(core).area < 0.5 * named["Market Hall Car Park"].area
 
 
+@pytest.mark.parametrize("name", ["Hillfoot Playing Field", "Mill Lane Recreation Ground"])
+def test_playing_fields_are_level_enough_to_play_on(named, ground, name):
+    """A plane through the levels falls by no more than 1.3 %, as it is graded to 1.2 % and roughened."""
+    row, col = np.nonzero(window_mask(to_local(named[name].buffer(-6.0))))
+    terms = np.column_stack([np.ones(len(row)), 2.0 * row, 2.0 * col])
+    (_, fall_south, fall_east), *_ = np.linalg.lstsq(terms, ground[row, col], rcond=None)
+    assert np.hypot(fall_south, fall_east) < 0.013
+
+
 def test_roofs_of_the_story(layers, named):
     buildings = layers["buildings"]
     school = buildings[buildings.within(named["Ambrel Secondary School"].buffer(0.1))]
