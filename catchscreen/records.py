@@ -26,10 +26,7 @@ Floats = NDArray[np.float64]
 
 @dataclass(frozen=True, slots=True)
 class Raster:
-    """Values on a grid, with the mask of cells that have one.
-
-    ``values`` is (rows, cols) float64 for levels [m], an integer type for classes; ``valid`` (rows, cols) bool.
-    """
+    """Values (rows, cols) on a grid, float64 for levels [m], integers for classes; ``valid`` marks those with one."""
 
     grid: Grid
     values: NDArray[np.float64] | NDArray[np.int64]
@@ -38,9 +35,7 @@ class Raster:
 
 @dataclass(frozen=True, slots=True)
 class Inputs:
-    """Everything read, checked, repaired and brought into the elevation's CRS.
-
-    A layer that was not given is None: its meaning is "unknown", never "clear".
+    """Everything read, checked, repaired and brought into the elevation's CRS; a layer not given is None: unknown.
 
     ground_ticks : (rows, cols) int32, ground level in ticks of 0.1 mm; ground_valid : bool, False outside and in holes.
     parcels : index parcel_id; land_use, owner_class, renewal_year (float), social_decile (float), ground_fraction
@@ -272,19 +267,17 @@ class Stores:
     soak_mean_mm_h: Floats
     outlet_to: tuple[str, ...]
     intake_kept_per_year: Floats | None = None
-    """Share of the intake rate that is left after each further year of clogging (continuous run); None: no further
-    clogging."""
+    """Share of the intake rate left after each further year of clogging; None: no further clogging."""
     depth_mm: Floats = field(default_factory=lambda: np.zeros(0))
     """Catalogue thickness of the store [mm of build-up, not of water]."""
 
 
 @dataclass(frozen=True, slots=True)
 class RunOn:
-    """What runs on to each store in each storm, as the hydrograph left by the surfaces that drain to it.
+    """What runs on to each store in each storm: the hydrograph left by the surfaces that drain to it.
 
-    class_weight : (stores, loss classes) square metres of each class that drain to the store per square metre of its
-    host, in the order of ``Stores.store_id``. steps_mm : storm_id -> (loss classes, steps) depth that a class sheds in
-    each step. Inflow of a store in a step = rain + sum over classes of class_weight x depth [mm over the host].
+    class_weight : (stores, loss classes) m2 of each class that drain to the store per m2 of its host, in the order of
+    ``Stores.store_id``. steps_mm : storm_id -> (loss classes, steps) depth that a class sheds in each step.
     """
 
     class_weight: Floats

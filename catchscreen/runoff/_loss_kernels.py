@@ -97,7 +97,7 @@ def lose(rain: Floats, hours: float, parameters: Floats, evaporation: float, run
             after = infiltrate(infiltrated, offered, parameters[4], parameters[5], hours)
             taken = after - infiltrated
             infiltrated = after
-            soft = offered - taken
+            soft = max(offered - taken, 0.0)  # the sum rounds: nothing negative may run off
         entered += offered
         runoff[step] = impermeable * hard + pervious * (soft + crust)
         sums[0] += runoff[step]

@@ -23,7 +23,7 @@ def _by_ledger(stores, rain: np.ndarray, hours: float) -> dict[str, np.ndarray]:
     step = np.array([hours, 0.0])
     for depth in rain:
         ledger.demand_outlets(store, state, hours, wanted)
-        ledger.run_candidates(depth, step, store, state, run_on * depth, np.ones(1), totals, left)
+        ledger.run_candidates(depth, step, store, state, run_on * depth / hours, np.ones(1), totals, left)
     return {"soaked_m3": totals[:, 3], "outlet_m3": totals[:, 4], "overflow_m3": totals[:, 8]}
 
 
