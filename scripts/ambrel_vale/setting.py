@@ -28,7 +28,7 @@ def layer(rows: Shapes) -> gpd.GeoDataFrame:
 
 
 def _whole(shape: BaseGeometry) -> BaseGeometry:
-    parts = polygons_of(shape, 0.01)
+    parts = polygons_of(shape, 2.0)
     return parts[0] if len(parts) == 1 else shapely.MultiPolygon(parts)
 
 
