@@ -29,7 +29,7 @@ def test_a_line_that_has_aged_is_passed_over():
 def test_a_trial_compiles_nothing_that_is_not_listed():
     """When this fails, kernels or their types have changed: run scripts/list_kernels.py.
 
-    The trial is run twice: the first run fills the cache, the second finds there what it calls itself, and that is listed.
+    The trial is run twice: the first run fills the cache, the second finds there what it calls, which is listed.
     """
     code = (
         "from catchscreen import screen\n"
