@@ -245,7 +245,7 @@ def _write_margin(
     handles: list[Patch | Line2D] = [
         Patch(
             color=MEASURE_COLOURS.get(name, COLOURS["other"]),
-            label=f"candidate: {name.replace('_', ' ')} (stronger: scores higher)",
+            label=f"candidate: {name.replace('_', ' ')}",
         )
         for name in measures
     ]
@@ -258,6 +258,7 @@ def _write_margin(
         Patch(color=COLOURS["planted"], label="planted ground"),
         Patch(color=COLOURS["water"], label="water"),
     ]
+    handles.append(Line2D([], [], color="none", label="stronger colour: higher score"))
     figure.legend(handles=handles, loc="upper left", bbox_to_anchor=(0.745, 0.918), fontsize=8.5, frameon=False)
     lines = [f"{rank:>3}  {_shortened(name)}" for rank, name in labels]
     figure.text(
