@@ -53,7 +53,10 @@ EVENT_COLUMNS: Final = (
 
 @dataclass(frozen=True, slots=True)
 class _Bench:
-    """The lanes of a run: every store with its outfall free, then again, shut, those that have an outlet."""
+    """The lanes of a run: every store with its outfall free, then again, shut, those that have an outlet.
+
+    shut_lane : (stores,) the lane with the outfall shut; (0,) where shut outfalls are not run.
+    """
 
     stores: Stores
     lane_store: Ints
@@ -74,7 +77,13 @@ class _Storm:
 
 
 def run_store_events(
-    stores: Stores, inflow: RunOn, storms: Storms, run: Run, *, storm_ids: Sequence[str] | None = None
+    stores: Stores,
+    inflow: RunOn,
+    storms: Storms,
+    run: Run,
+    *,
+    storm_ids: Sequence[str] | None = None,
+    only_first: bool = False,
 ) -> StoreEvents:
     """Run each store through each storm and, a day later, through a 1-in-10 storm of the same duration.
 
@@ -91,6 +100,8 @@ def run_store_events(
         The storms; ``storm_ids`` picks among them (default: all).
     run : Run
         Asked between storms whether to stop.
+    only_first : bool
+        Leave out the second storm and the shut outfalls, whose columns are NaN then: trials are sized without them.
 
     Returns
     -------
@@ -106,12 +117,12 @@ def run_store_events(
     """
     chosen = list(storms.storms.index) if storm_ids is None else list(storm_ids)
     _check_fit(stores, inflow, storms, chosen)
-    bench = _prepare(stores, inflow)
+    bench = _prepare(stores, inflow, with_shut=not only_first)
     table = np.full((len(stores.store_id), len(chosen), len(EVENT_COLUMNS)), np.nan)
     for place, storm_id in enumerate(chosen):
         run.check_stop()
         first = _storm(storms, inflow, storm_id)
-        second = _second_storm(storms, inflow, storm_id)
+        second = None if only_first else _second_storm(storms, inflow, storm_id)
         columns = _run_storm(bench, first, second)
         for column, name in enumerate(EVENT_COLUMNS):
             table[:, place, column] = columns[name]
@@ -129,12 +140,12 @@ def _check_fit(stores: Stores, inflow: RunOn, storms: Storms, chosen: list[str])
             raise ValueError(f"run-on of storm {storm_id} has shape {found}, not (classes, steps) = {expected}")
 
 
-def _prepare(stores: Stores, inflow: RunOn) -> _Bench:
-    """Pack the stores twice, outfall free and shut; a store without outlet is packed once."""
+def _prepare(stores: Stores, inflow: RunOn, *, with_shut: bool) -> _Bench:
+    """Pack the stores twice, outfall free and (if asked) shut; a store without outlet is packed once."""
     count = len(stores.store_id)
-    with_outlet = np.flatnonzero(stores.outlet_mm_h > 0.0)
+    with_outlet = np.flatnonzero(stores.outlet_mm_h > 0.0) if with_shut else np.empty(0, dtype=np.int64)
     lane_store = np.concatenate([np.arange(count), with_outlet])
-    shut_lane = np.arange(count)
+    shut_lane = np.arange(count) if with_shut else np.empty(0, dtype=np.int64)
     shut_lane[with_outlet] = count + np.arange(with_outlet.size)
     free = open_drains(stores, stores.soak_design_mm_h)
     shut = open_drains(stores, stores.soak_design_mm_h, shut=np.ones(count, dtype=bool)).take(with_outlet)
@@ -256,10 +267,14 @@ def _account(bench: _Bench, storm: _Storm, start_mm: Floats) -> dict[str, Floats
         "intake_excess_m3": excess * volume,
     }
     columns = {name: values[:count] for name, values in columns.items()}
-    columns["overflow_shut_m3"] = (over * volume)[bench.shut_lane]
-    columns["half_emptying_shut_h"] = half[bench.shut_lane]
-    columns["greatest_store_shut_mm"] = greatest[bench.shut_lane]
-    return columns
+    shut = {
+        "overflow_shut_m3": over * volume,
+        "half_emptying_shut_h": half,
+        "greatest_store_shut_mm": greatest,
+    }
+    with_shut = bench.shut_lane.size == count
+    unknown = np.full(count, np.nan)
+    return columns | {name: values[bench.shut_lane] if with_shut else unknown for name, values in shut.items()}
 
 
 def _summed_run_on(bench: _Bench, storm: _Storm) -> Floats:

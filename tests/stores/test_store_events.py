@@ -6,6 +6,7 @@ import math
 
 import numba
 import numpy as np
+import pandas as pd
 import pytest
 
 from catchscreen.runoff.store_events import EVENT_COLUMNS, run_store_events
@@ -244,6 +245,18 @@ def test_only_the_storms_asked_for_are_run(make_stores, storm_set, no_run_on, ru
     assert list(events["storm_id"]) == ["t30d30", "t30d30"]
     with pytest.raises(KeyError):
         run_store_events(stores, no_run_on(stores, storm_set), storm_set, run, storm_ids=["other"])
+
+
+def test_only_the_first_storm_gives_the_same_first_storm(random_stores, storm_set, make_run_on, run):
+    """``only_first`` leaves out the second storm and the shut outfalls and changes no byte of the rest."""
+    stores = random_stores(100)
+    inflow = _random_run_on(storm_set, 100, make_run_on)
+    whole = run_store_events(stores, inflow, storm_set, run).events
+    first = run_store_events(stores, inflow, storm_set, run, only_first=True).events
+    left_out = [name for name in whole if "shut" in name or "second" in name]
+    assert len(left_out) == 5
+    assert first[left_out].isna().all(axis=None)
+    pd.testing.assert_frame_equal(first.drop(columns=left_out), whole.drop(columns=left_out), check_exact=True)
 
 
 def test_run_on_that_does_not_fit_is_refused(make_stores, make_storms, make_run_on, run):
