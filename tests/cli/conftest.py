@@ -77,7 +77,7 @@ def screening(tmp_path):
             "name": ["Mill yard", None, "Park"],
             "score": [71.24, 40.0, float("nan")],
             "rank": pd.array([1, 2, None], dtype="Int64"),
-            "best_candidate": ["a.pp", "b.gr", None],
+            "best_candidate": ["a.paving", "b.roof", None],
         },
         index=pd.Index(["a", "b", "c"], name="parcel_id"),
     )
@@ -96,7 +96,7 @@ def screening(tmp_path):
             "is_unproven": [True, False],
             "next_check": ["test the ground", ""],
         },
-        index=pd.Index(["a.pp", "b.gr"], name="candidate_id"),
+        index=pd.Index(["a.paving", "b.roof"], name="candidate_id"),
     )
     issues = pd.DataFrame(
         [["unknown", "role-absent", "soils", "no soils were given.", "Give a soil map.", None, None]],
