@@ -8,6 +8,7 @@ Any Python from 3.11 on will do; what it needs goes into .venv (or --env FOLDER)
 
 from __future__ import annotations
 
+import os
 import sys
 import time
 from pathlib import Path
@@ -16,17 +17,25 @@ sys.path.insert(0, str(Path(__file__).resolve().parent))
 
 import _environment as setup
 
+WORKERS = min(os.cpu_count() or 1, 4)
+COMPILE = "from catchscreen.cli.compiling import compile_ahead; compile_ahead()"
 CONTRACTS = "from importlinter.cli import lint_imports_command; lint_imports_command()"
 
 
 def checks(*, quick: bool) -> list[tuple[str, list[str]]]:
-    """Return each check's name and what the environment's Python is given."""
+    """Return each check's name and what the environment's Python is given.
+
+    Tests of one file stay in one worker, as they share what is costly to make. The kernels are compiled before, so that
+    the workers need not compile the same ones.
+    """
+    workers = ["-n", str(WORKERS), "--dist", "loadfile"] if WORKERS > 1 else []
     return [
         ("lint", ["-m", "ruff", "check", "."]),
         ("format", ["-m", "ruff", "format", "--check", "--quiet", "."]),
         ("types", ["-m", "mypy"]),
         ("import contracts", ["-c", CONTRACTS]),
-        ("tests", ["-m", "pytest", "-q", *(["-m", "not slow"] if quick else [])]),
+        ("kernels", ["-c", COMPILE]),
+        ("tests", ["-m", "pytest", "-q", *workers, *(["-m", "not slow"] if quick else [])]),
     ]
 
 

@@ -33,19 +33,26 @@ def start(command, monkeypatch, *words) -> int:
 
 def test_lint_format_types_contracts_and_tests_are_run_in_this_order(command, monkeypatch, capsys):
     assert start(command, monkeypatch) == 0
-    assert [words[1] for words in command.given] == ["ruff", "ruff", "mypy", command.CONTRACTS, "pytest"]
+    assert [words[1] for words in command.given] == [
+        "ruff",
+        "ruff",
+        "mypy",
+        command.CONTRACTS,
+        command.COMPILE,
+        "pytest",
+    ]
     assert "not slow" not in command.given[-1]
     assert "All checks passed" in capsys.readouterr().out
 
 
 def test_quick_leaves_out_the_slow_tests_only(command, monkeypatch):
     start(command, monkeypatch, "--quick")
-    assert len(command.given) == 5
+    assert len(command.given) == 6
     assert command.given[-1][-2:] == ["-m", "not slow"]
 
 
 def test_one_failed_check_fails_the_command_and_the_others_still_run(command, monkeypatch, capsys):
     command.codes = {"mypy": 1}
     assert start(command, monkeypatch) == 1
-    assert len(command.given) == 5
+    assert len(command.given) == 6
     assert "Failed: types" in capsys.readouterr().out
