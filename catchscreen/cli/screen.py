@@ -33,11 +33,17 @@ def _screen(path: Path, manner: Manner, stop: Stop, *, if_changed: bool, strict:
     from catchscreen import pipeline
     from catchscreen.brief import Brief
     from catchscreen.cli.summary import issues_of, summarise
+    from catchscreen.errors import Fault, InputsAtFault
     from catchscreen.outputs.manifest import is_unchanged
     from catchscreen.progress import Run
 
     brief = Brief.from_toml(path)
     folder = brief.folder / f"{brief.stem}_result"
+    if folder.exists() and not folder.is_dir():
+        cure = "Move or rename that file: the result needs a folder of this name."
+        raise InputsAtFault(
+            [Fault("result-place-taken", "A file stands where the result goes.", cure, file=str(folder))]
+        )
     if if_changed and is_unchanged(folder, pipeline.run_id(brief)):
         return Answer(
             lines=[f"unchanged: {folder}"], data={"brief": str(path), "folder": str(folder), "unchanged": True}

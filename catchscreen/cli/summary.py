@@ -38,9 +38,15 @@ def summarise(screening: Screening, written: Written) -> Answer:
     """Return the summary of a written result, for a reader and for ``--json``."""
     sites = first_sites(screening)
     severities = Counter(screening.data_issues["severity"].astype(str))
-    numbers = {"parcels": len(screening.parcels), "candidates": len(screening.candidates)}
+    able = int(screening.candidates["variant"].notna().sum())
+    numbers = {
+        "parcels": len(screening.parcels),
+        "candidates": able,
+        "places_set_aside": len(screening.candidates) - able,
+    }
     counted = {severity: severities.get(severity, 0) for severity in ("repair", "unknown", "note")}
-    found = f"{numbers['parcels']} parcels screened, {numbers['candidates']} candidates found"
+    aside = numbers["places_set_aside"]
+    found = f"{numbers['parcels']} parcels screened, {able} candidates found, {aside} places set aside"
     data_state = f"in the data {counted['repair']} repairs and {counted['unknown']} unknowns (layer data_issues)"
     narrowing = screening.frame("run")["value"].get("narrowed_most_by") or ""
     lines = [
@@ -108,10 +114,10 @@ def _site_lines(sites: list[dict[str, Any]]) -> list[str]:
         return ["No parcel has a candidate; the reasons stand in layer parcels, column no_candidate_reason."]
     heads = ("rank", "parcel", "measure", "score", "host m2", "retained m3", "slowed m3", "cost")
     rows = [_site_row(site) for site in sites]
-    storm = sites[0]["storm_id"]
     currency, year = sites[0]["currency"] or "", sites[0]["price_year"] or "unknown"
     notes = [
-        f"Volumes in storm {storm}; retained and slowed water are never added. Costs {currency} at prices of {year}."
+        "Volumes are those of the storm that each was sized on (column storm_id); retained and slowed are never added.",
+        f"Costs {currency} at prices of {year}.",
     ]
     if any(site["is_unproven"] for site in sites):
         notes.append("* sized on a property of the ground or structure that is not proven: read the range.")

@@ -65,7 +65,7 @@ def find_hosts(data: Inputs, cover: Cover, measures: Sequence[Measure], options:
         When a measure's host function raises or breaks the contract and the brief says to stop.
     """
     patches = _whole(cover.patches)
-    pitches = find_pitches(data)
+    pitches = find_pitches(data, cover)
     unknown = _parcels_of_unknown_cover(data, cover)
     parts = []
     for measure in measures:
@@ -106,21 +106,33 @@ def name_hosts(hosts: pd.DataFrame) -> list[str]:
     return [name + (_letters(number) if number else "") for name, number in zip(base, place, strict=True)]
 
 
-def find_pitches(data: Inputs) -> gpd.GeoDataFrame:
-    """Take mapped pitches, else parcels whose use is a pitch, as patches of ground "pitch"."""
+def find_pitches(data: Inputs, cover: Cover) -> gpd.GeoDataFrame:
+    """Take mapped pitches, else parcels whose use is a pitch, less roofs and paving, as patches of ground "pitch"."""
     columns: dict[str, list[str]] = {"parcel_id": [], "ground": [], "area_m2": []}
-    cover = data.land_cover
-    if isinstance(cover, gpd.GeoDataFrame) and "ground_use" in cover:
-        found = cover.loc[cover["ground_use"] == "pitch", ["geometry"]]
+    mapped = data.land_cover
+    if isinstance(mapped, gpd.GeoDataFrame) and "ground_use" in mapped:
+        found = mapped.loc[mapped["ground_use"] == "pitch", ["geometry"]]
         if len(found):
             cut = gpd.overlay(
                 found, data.parcels[["geometry"]].rename_axis("parcel_id").reset_index(), keep_geom_type=True
             )
-            return _patches_from(cut, data)
+            return _patches_from(_open_ground(cut, cover), data)
     if "land_use" in data.parcels:
         whole = data.parcels.loc[data.parcels["land_use"] == "pitch", ["geometry"]]
-        return _patches_from(whole.rename_axis("parcel_id").reset_index(), data)
+        return _patches_from(_open_ground(whole.rename_axis("parcel_id").reset_index(), cover), data)
     return gpd.GeoDataFrame(columns, geometry=[], crs=data.crs)
+
+
+def _open_ground(pitches: gpd.GeoDataFrame, cover: Cover) -> gpd.GeoDataFrame:
+    """Take roofs, roads and paving out of pitches: a map draws the pitch on beneath them."""
+    hard = cover.surfaces.geometry[cover.surfaces["kind"].isin(["roof", "road", "paved"])]
+    shapes = mend(pitches.geometry.to_numpy())
+    pitch, other = shapely.STRtree(hard.to_numpy()).query(shapes, predicate="intersects")
+    for place in np.unique(pitch):
+        taken = shapely.union_all(hard.to_numpy()[other[pitch == place]])
+        shapes[place] = shapely.difference(shapes[place], taken)
+    open_ground = pitches.set_geometry(gpd.GeoSeries(mend(shapes), index=pitches.index, crs=pitches.crs))
+    return open_ground[open_ground.area > 0.0]
 
 
 def _patches_from(cut: gpd.GeoDataFrame, data: Inputs) -> gpd.GeoDataFrame:

@@ -79,6 +79,7 @@ def _options_of(own: pd.DataFrame, measure: Measure, variant: Variant, options: 
     _add_depths(frame, measure, variant)
     frame["pollution_gap"] = frame["pollution_hazard"] - variant.treatment
     frame["load_margin_kn_m2"] = frame["spare_load_kn_m2"] - variant.saturated_kn_m2[0]
+    frame["is_unproven"] |= (measure.ground == "roof") & frame["load_margin_kn_m2"].isna()
     lightest = min(other.saturated_kn_m2[0] for other in measure.variants)
     # What carries the lightest build-up need not carry a heavier one: the likelihood shrinks with the load.
     frame["structure_likelihood"] = frame["structure_likelihood"] * (lightest / variant.saturated_kn_m2[0])

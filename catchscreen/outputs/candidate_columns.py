@@ -49,7 +49,12 @@ CANDIDATES: Final = (
     real("store_depth_mm", "mm", 0, "depth of the storage layer chosen from the catalogue"),
     text("storm_id", "storm that it was sized on (table storms)"),
     flag("passes_sizing_storm", "takes that storm without overflow"),
-    real("passes_return_period_years", "years", 0, "greatest return period that it takes without overflow"),
+    real(
+        "passes_return_period_years",
+        "years",
+        0,
+        "greatest return period of today's climate that it takes without overflow",
+    ),
     *reals(
         "m3",
         1,

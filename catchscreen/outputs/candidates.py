@@ -93,7 +93,7 @@ def _retained_range(frame: pd.DataFrame, found: Findings) -> tuple[pd.Series, pd
     rows = _option_rows(found)
     bounding = rows[rows["is_range_only"].astype(bool) | rows["admissible"].astype(bool)]
     spread = bounding.groupby("candidate_id")["retained_m3"].agg(["min", "max"]).reindex(frame.index)
-    unproven = frame["is_unproven"].fillna(value=False).astype(bool)
+    unproven = frame["is_unproven"].fillna(value=False).astype(bool) & frame["ground"].ne("roof")
     low = frame["retained_m3"].where(~unproven, np.fmin(spread["min"], frame["retained_m3"]))
     high = frame["retained_m3"].where(~unproven, np.fmax(spread["max"], frame["retained_m3"]))
     return low, high

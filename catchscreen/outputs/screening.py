@@ -126,9 +126,8 @@ class Screening:
         provenance = {**self.provenance, "cautions": list(self.cautions)}
         write_geopackage(built / "screening.gpkg", rounded, self.layers, provenance)
         write_tables(built / "tables", rounded, self.layers)
-        subtitle = (
-            f"{len(rounded['parcels'])} parcels, {len(rounded['candidates'])} candidates · run {self.run_id[:12]}"
-        )
+        able = int(rounded["candidates"]["variant"].notna().sum())
+        subtitle = f"{len(rounded['parcels'])} parcels, {able} candidates · run {self.run_id[:12]}"
         draw_overview(built / "overview.png", rounded, self.hillshade, self.name, subtitle)
         files = sorted(path.relative_to(built).as_posix() for path in built.rglob("*") if path.is_file())
         manifest = build_manifest(built, files, self.provenance, self.seconds)

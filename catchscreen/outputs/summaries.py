@@ -73,8 +73,7 @@ def narrowing_layer(found: Findings) -> str:
     """Name the one absent layer that would narrow the result most, or "" where no range is wide.
 
     Two ranges run through every figure: how much ground is impermeable (settled by land cover and buildings), and how
-    much of the water would soak away (settled by soils, or by infiltration tests where soils are known). The wider
-    one, as a share of its middle, decides.
+    much of the water would soak away (settled by soils). The wider one, as a share of its middle, decides.
     """
     ledger = found.cover.ledger
     inside = ledger[ledger["parcel_id"].astype(str) != ""]
@@ -86,11 +85,13 @@ def narrowing_layer(found: Findings) -> str:
     retained = events.reindex(rows["store_id"]).set_axis(rows.index).groupby(rows["candidate_id"])
     unproven = rows.groupby("candidate_id")["is_unproven"].any()
     soak = _spread(float(retained.min()[unproven].sum()), float(retained.max()[unproven].sum()))
-    if max(cover, soak) < WIDE_RANGE:
-        return ""
-    if cover >= soak:
-        return "land cover" if found.data.buildings is not None else "land cover, with buildings"
-    return "soils" if found.data.soils is None else "evidence (infiltration tests)"
+    wide: list[tuple[float, str]] = []
+    if found.data.land_cover is None:
+        wide.append((cover, "land cover" if found.data.buildings is not None else "land cover, with buildings"))
+    if found.data.soils is None:
+        wide.append((soak, "soils"))
+    worth = [pair for pair in wide if pair[0] >= WIDE_RANGE]
+    return max(worth)[1] if worth else ""
 
 
 def _spread(low: float, high: float) -> float:

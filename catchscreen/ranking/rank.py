@@ -167,6 +167,7 @@ def _rank_candidates(proposals: Proposals, scored: pd.DataFrame) -> pd.DataFrame
     order = {(m.name, v.name): place for m in proposals.measures for place, v in enumerate(m.variants)}
     able = scored[scored["admissible"].astype(bool)].copy()
     able["place"] = [order[key] for key in zip(able["measure"], able["variant"], strict=True)]
+    able = able[_is_lightest_where_unproven(able)]
     keys = able.assign(score=-able["score"].round(6), benefit_index=-able["benefit_index"].round(6))
     by = ["candidate_id", "score", "benefit_index", "cost", "place"]
     best = keys.sort_values(by, kind="stable").drop_duplicates("candidate_id").index
@@ -181,6 +182,13 @@ def _rank_candidates(proposals: Proposals, scored: pd.DataFrame) -> pd.DataFrame
     none = joined["option_id"].isna()
     joined["no_option_reason"] = without.reindex(joined.index).where(none, "")
     return joined.sort_index(kind="stable")
+
+
+def _is_lightest_where_unproven(able: pd.DataFrame) -> pd.Series:
+    """Mark the options to choose from: where nobody knows what a roof carries, its first (lightest) variant alone."""
+    unproven = able["ground"].eq("roof") & able["load_margin_kn_m2"].isna()
+    first = able.groupby("candidate_id")["place"].transform("min")
+    return ~unproven | able["place"].eq(first)
 
 
 def _lay_over(hosts: pd.DataFrame, table: pd.DataFrame) -> pd.DataFrame:

@@ -10,7 +10,10 @@ def test_a_reader_gets_the_first_sites_the_place_and_the_cautions(run, engine, b
     result = run("screen", brief_file)
     assert result.exit_code == 0
     lines = result.stdout.splitlines()
-    assert "3 parcels screened, 2 candidates found; in the data 0 repairs and 1 unknowns (layer data_issues)." in lines
+    assert (
+        "3 parcels screened, 2 candidates found, 0 places set aside; in the data 0 repairs and 1 unknowns (layer data_issues)."
+        in lines
+    )
     row = next(line for line in lines if "Mill yard" in line)
     assert row.split() == [
         "1",
@@ -42,7 +45,7 @@ def test_json_holds_the_same_as_plain_values(run, engine, brief_file, screening)
     content = json.loads(run("screen", brief_file, "--json").stdout)
     assert content["status"] == "done"
     assert content["schema_version"] == 1
-    assert content["numbers"] == {"parcels": 3, "candidates": 2}
+    assert content["numbers"] == {"parcels": 3, "candidates": 2, "places_set_aside": 0}
     assert content["data_issues"] == {"repair": 0, "unknown": 1, "note": 0}
     assert content["cautions"] == ["Screening only.", "Costs are bands."]
     assert content["files"] == ["screening.gpkg", "manifest.json"]
@@ -79,3 +82,13 @@ def test_an_unchanged_result_is_not_written_again(run, engine, brief_file, scree
     assert first.stdout.startswith("unchanged: ")
     assert "parcels screened" in run("screen", brief_file, "--if-changed").stdout
     assert asked == [(tmp_path / "town_result", "run-1")] * 2
+
+
+def test_a_file_where_the_result_goes_is_told_before_the_run(run, engine, brief_file, screening, tmp_path):
+    engine.screening = screening
+    (tmp_path / "town_result").write_text("mine")
+    result = run("screen", brief_file)
+    assert result.exit_code == 3
+    assert "Move or rename that file" in result.stderr
+    assert engine.written == []
+    assert (tmp_path / "town_result").read_text() == "mine"
