@@ -23,7 +23,7 @@ def vale() -> Screening:
 
 
 def test_the_underpass_hollow_is_as_planted(vale: Screening) -> None:
-    """Planted: about 2,900 m3 to spill, 0.9 m deep, 0.95 ha wet, 23 ha upstream (each within 5 %), 46 homes, a pharmacy."""
+    """Planted: 2,900 m3 to spill, 0.9 m deep, 0.95 ha wet, 23 ha upstream (each within 5 %), 46 homes, a pharmacy."""
     hollow = vale.hollows.sort_values("volume_m3").iloc[-1]
     expected = {"volume_m3": 2_900, "depth_m": 0.9, "area_m2": 9_500, "contributing_area_m2": 230_000}
     for column, value in expected.items():
