@@ -19,6 +19,8 @@ SPILL_LEVEL_M = 46.60
 DEPTH_M = 0.90
 HILL_FACTOR = 0.81
 PITCH_SLOPE = 0.012
+GRADED_SCHOOL = "Weir Street Primary"
+"""Its yard lies on a hillside and must be walkable and paveable: schools are built on platforms."""
 REACH_M = 160.0
 """How far to its sides a dip in the ground is felt."""
 ALONG, ACROSS = 0.68, 1.60
@@ -208,9 +210,9 @@ def build_railway(ground: Array) -> Array:
 
 
 def level_pitches(ground: Array, x: Array, y: Array) -> Array:
-    """Grade the playing fields to a plane that falls gently, with banks of 1 in 2.5 about them."""
+    """Grade playing fields and a school's yard to a plane that falls gently, with banks of 1 in 2.5 about them."""
     for place in PLACES:
-        if place.land_use != "pitch":
+        if place.land_use != "pitch" and place.name != GRADED_SCHOOL:
             continue
         inside = window_mask(place.outline)
         east, north = x - place.x, y - place.y
