@@ -86,14 +86,20 @@ def check(brief: Brief, run: Run | None = None) -> list[DataIssue]:
 
 def run_id(brief: Brief) -> str:
     """Return the hash of what decides a result: inputs by content, brief, code version."""
-    said = [brief.digest, version("catchscreen"), *(f"{k}={v}" for k, v in inputs.digest_files(brief).items())]
+    return _run_id(brief, inputs.digest_files(brief))
+
+
+def _run_id(brief: Brief, files: dict[str, str]) -> str:
+    """Hash what decides a result, its input files already hashed: large rasters are read for that once."""
+    said = [brief.digest, version("catchscreen"), *(f"{name}={digest}" for name, digest in files.items())]
     return hashlib.sha256("\n".join(said).encode()).hexdigest()
 
 
 def _provenance(brief: Brief, plans: tuple[measures.Measure, ...]) -> dict[str, Any]:
     """Return what stands in the manifest and in the GeoPackage about how the result was made."""
+    files = inputs.digest_files(brief)
     return {
-        "run_id": run_id(brief),
+        "run_id": _run_id(brief, files),
         "name": brief.name,
         "description": brief.description,
         "prepared_by": brief.prepared_by,
@@ -101,5 +107,5 @@ def _provenance(brief: Brief, plans: tuple[measures.Measure, ...]) -> dict[str, 
         "catchscreen": version("catchscreen"),
         "measures": [plan.name for plan in plans],
         "brief_digest": brief.digest,
-        "inputs": inputs.digest_files(brief),
+        "inputs": files,
     }
