@@ -1,0 +1,66 @@
+"""Which measures are looked at, with which numbers."""
+
+from __future__ import annotations
+
+from typing import Annotated, Literal
+
+from pydantic import Field
+
+from catchscreen.options.base import Fraction, NotNegative, Options, Positive
+
+
+class MeasureOptions(Options):
+    """Which measures are looked at, and every number of theirs that the user may set otherwise than by default.
+
+    thresholds : "measure.threshold" = number (or list of words); numbers : the same for the measures' further numbers.
+    grades : "measure.grade" = [value at 0, value at 1]. unit_costs : cost item = [low, mid, high].
+    layers : product = {void_fraction = ..., density_kg_m3 = ..., ...}; a new product needs every number.
+    constraint_rules : kind = "gate", "switch" or "flag", where the map itself gives no rule.
+    """
+
+    use: tuple[str, ...] = ()
+    on_plugin_error: Literal["go_on", "stop"] = "go_on"
+    thresholds: dict[str, float | tuple[str, ...]] = Field(default_factory=dict)
+    numbers: dict[str, float] = Field(default_factory=dict)
+    grades: dict[str, tuple[float, float]] = Field(default_factory=dict)
+    constraint_rules: dict[str, Literal["gate", "switch", "flag"]] = Field(default_factory=dict)
+    unit_costs: dict[str, tuple[NotNegative, NotNegative, NotNegative]] = Field(default_factory=dict)
+    unit_cost_price_year: int | None = None
+    layers: dict[str, dict[str, float]] = Field(default_factory=dict)
+
+    evidence_reach_m: Positive = 50.0
+    evidence_max_age_years: Positive = 10.0
+    evidence_date: str = ""
+    """Day (YYYY-MM-DD) from which the age of evidence is counted; empty: the newest day in the evidence."""
+    current_year: int = 2025
+    """Year from which the years to a renewal are counted."""
+    map_spread_factor: Annotated[float, Field(ge=1)] = 10.0
+    """Mapped infiltration rates may be off by this factor either way (common practice: ten)."""
+    unknown_infiltration_m_s: tuple[Positive, Positive, Positive] = (1e-7, 1e-6, 1e-5)
+    """Low, mid and high rate where neither a map nor a test says anything (from memory)."""
+    safety_factors: tuple[Positive, Positive, Positive] = (1.5, 3.0, 5.0)
+    """Factors on the infiltration rate for drained areas under 100, to 1,000 and over 1,000 m2 (from memory)."""
+    safety_factor_building: Positive = 10.0
+    """Factor where the overflow would reach a building (from memory)."""
+    base_clearance_m: NotNegative = 5.0
+    """Ground nearer to a building takes no run-on into the soil."""
+    run_on_ratio_max: Positive = 5.0
+    """No host is given more run-on area than this times its own area."""
+    check_dam_spacing_m: Positive = 10.0
+    """Greatest length of a bay between check dams in a sloping store."""
+    root_radius_m: Positive = 6.0
+    """Radius of the root area of a tree whose own is not given (from memory)."""
+    mounding_distance_m: Positive = 50.0
+    haul_factor: Annotated[float, Field(ge=1)] = 1.3
+    """Road distance over straight distance to a supply point."""
+    sizing_storms: tuple[str, ...] = ()
+    """Storm ids to size by; empty: the storms marked as sizing storms."""
+    traffic_class: Literal["foot", "car", "goods", "unknown"] = "unknown"
+    design_fraction: Fraction = 0.125
+    survey_fraction: Fraction = 0.045
+    contingency_fraction: Fraction = 0.30
+    discount_rate: Fraction = 0.035
+    whole_life_years: Annotated[int, Field(ge=1, le=120)] = 30
+    plastic_diversion_t_co2e_per_t: Annotated[float, Field(ge=0, le=2)] = 0.0
+    """Carbon avoided per tonne of mixed plastic kept from landfill or incineration. Off by default; practice says 2,
+    without a source. A line of its own, outside every total and score."""

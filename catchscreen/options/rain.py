@@ -1,0 +1,52 @@
+"""Which storms are run, and how they fall."""
+
+from __future__ import annotations
+
+from itertools import pairwise
+from typing import Annotated, Literal, Self
+
+from pydantic import Field, model_validator
+
+from catchscreen.options.base import Fraction, NotNegative, Options, Positive
+
+
+class RainOptions(Options):
+    """Which storms are run, how they fall and how wet the ground is before them."""
+
+    return_periods_years: tuple[Positive, ...] = (2.0, 5.0, 30.0, 100.0)
+    durations_min: tuple[Positive, ...] = (15.0, 30.0, 60.0, 180.0, 360.0, 1440.0)
+    uplift: tuple[Positive, Positive] = (1.2, 1.4)
+    """Central and upper allowance for a warmer climate, as factors on depth. Take them from the local authority."""
+    intensity_formula: tuple[Positive, float, NotNegative, Positive] | None = None
+    """k, n, b, m of i = k T^n / (t + b)^m (mm/h, years, minutes), from the local authority; used without a table."""
+    plain_depths_mm: tuple[Positive, ...] = (5.0, 15.0, 30.0, 50.0)
+    """Used without a rain table: depths, not return periods."""
+    plain_duration_min: Positive = 60.0
+    sizing_return_period_years: Positive = 30.0
+    sizing_depth_mm: Positive = 30.0
+    """Without a rain table stores are sized on this depth in ``plain_duration_min``."""
+    profile: Literal["alternating_block", "symmetrical", "mass_curve", "uniform"] = "alternating_block"
+    seasons: tuple[Literal["summer", "winter"], ...] = ("summer", "winter")
+    """Only for the symmetrical profile: summer suits sewered ground, winter rural ground and large stores."""
+    mass_curve: tuple[tuple[Fraction, Fraction], ...] = ()
+    """Share of the duration, share of the depth; from (0, 0) to (1, 1)."""
+    longest_step_min: Annotated[float, Field(gt=0, le=5)] = 5.0
+    areal_factor: Annotated[float, Field(gt=0, le=1)] = 1.0
+    antecedent: Literal["dry", "normal", "wet", "baked"] = "normal"
+    distribution: Literal["gev", "gumbel"] = "gev"
+    """Fitted to annual maxima when depths are made from a rain series."""
+    correct_fixed_windows: bool = True
+    confidence: Annotated[float, Field(gt=0, lt=1)] = 0.9
+
+    @model_validator(mode="after")
+    def _check_mass_curve(self) -> Self:
+        """Refuse a mass curve that does not rise from (0, 0) to (1, 1), and a profile without its curve."""
+        curve = self.mass_curve
+        if self.profile == "mass_curve" and not curve:
+            raise ValueError('profile = "mass_curve" needs mass_curve = [[0, 0], ..., [1, 1]]')
+        if curve and (tuple(curve[0]) != (0.0, 0.0) or tuple(curve[-1]) != (1.0, 1.0)):
+            raise ValueError("mass_curve must run from [0, 0] to [1, 1]")
+        for before, after in pairwise(curve):
+            if after[0] <= before[0] or after[1] < before[1]:
+                raise ValueError("mass_curve must rise: time strictly, depth at least not fall")
+        return self

@@ -1,0 +1,28 @@
+"""How candidates are weighed."""
+
+from __future__ import annotations
+
+from typing import Annotated
+
+from pydantic import Field
+
+from catchscreen.options.base import NotNegative, Options, Positive
+
+
+class RankingOptions(Options):
+    """Weights of the three indices and of the criteria within them.
+
+    weights : "criterion" or "measure.criterion" = weight within its index; the longer name wins.
+    hollow_storm : storm id in which hollows are judged; empty: the present-day storm nearest to the return period and
+    duration below, or the plain depth nearest to 30 mm.
+    """
+
+    benefit_weight: NotNegative = 0.5
+    feasibility_weight: NotNegative = 0.3
+    delivery_weight: NotNegative = 0.2
+    weights: dict[str, NotNegative] = Field(default_factory=dict)
+    hollow_storm: str = ""
+    hollow_return_period_years: Positive = 30.0
+    hollow_duration_min: Positive = 60.0
+    costly_factor: Annotated[float, Field(gt=1)] = 1.5
+    """A candidate is called costly when a cubic metre held costs more than this times the median of its measure."""

@@ -1,0 +1,116 @@
+"""How rain becomes runoff."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Annotated, Final, Literal
+
+from pydantic import Field, ValidationInfo, field_validator
+
+from catchscreen.options.base import Fraction, NotNegative, Options, Positive
+
+DEPRESSIONS_MM: Final = {
+    "roof": 1.0,
+    "asphalt": 1.0,
+    "concrete": 1.0,
+    "block_paving": 1.5,
+    "gravel": 2.0,
+    "mixed_hard": 1.0,
+    "bare_soil": 1.0,
+    "garden": 1.0,
+    "grass": 1.0,
+    "woodland": 1.0,
+    "water": 0.0,
+    "unknown": 1.0,
+}
+DEFICITS: Final = {"dry": 0.8, "normal": 0.5, "wet": 0.1, "baked": 0.8}
+Texture = Literal[
+    "sand",
+    "loamy_sand",
+    "sandy_loam",
+    "loam",
+    "silt_loam",
+    "sandy_clay_loam",
+    "clay_loam",
+    "silty_clay_loam",
+    "sandy_clay",
+    "silty_clay",
+    "clay",
+]
+
+
+class RunoffOptions(Options):
+    """How rain becomes runoff and where it goes."""
+
+    sewer_capacity_mm_h: NotNegative = 12.0
+    """Where a zone names none: rate over the connected impermeable area (generic, from memory)."""
+    sewer_capacity_low_mm_h: NotNegative = 6.0
+    sewer_capacity_high_mm_h: NotNegative = 24.0
+    capacity_case: Literal["low", "mid", "high"] = "mid"
+    impermeable_case: Literal["low", "mid", "high"] = "mid"
+    connection_case: Literal["low", "mid", "high"] = "mid"
+    loss_model: Literal["green_ampt", "curve_number"] = "green_ampt"
+    abstraction_ratio: float = 0.2
+    """Initial abstraction over retention in the curve number: 0.2, or 0.05, which also converts the retention."""
+    compaction_factor: Annotated[float, Field(gt=0, le=1)] = 0.5
+    """Conductivity of trodden urban ground over that of the soil table (0.2 to 0.5 is common); woodland keeps 1."""
+    conductivity_mm_h: dict[Texture, Positive] = Field(default_factory=dict)
+    """Conductivity of undisturbed ground by texture, where local figures replace the soil table's."""
+    default_texture: Texture = "loam"
+    default_hydrologic_group: Literal["A", "B", "C", "D"] = "C"
+    depression_mm: dict[str, NotNegative] = Field(default_factory=lambda: dict(DEPRESSIONS_MM))
+    """Depression store of the impermeable part by cover class (0.5 to 2 mm is common practice)."""
+    deficit_fraction: dict[str, Fraction] = Field(default_factory=lambda: dict(DEFICITS))
+    """Share of the soil's effective porosity that is empty before the storm, by antecedent state: an assumption."""
+    crust_mm: NotNegative = 10.0
+    """Baked ground: rain that meets the crust, an assumption."""
+    crust_shed_fraction: Fraction = 0.5
+    """Baked ground: share of that rain which runs off before the crust takes water, an assumption."""
+    storm_evaporation_mm_h: NotNegative = 0.0
+    routing: Literal["unit_hydrograph", "linear_reservoir"] = "unit_hydrograph"
+    overland_speed_m_s: Positive = 1.0
+    pipe_speed_m_s: Positive = 1.0
+    runoff_coefficient: Fraction = 0.75
+    """Cv of the rational check only; it never follows another loss."""
+    routing_coefficient: Positive = 1.3
+    """Cr of the modified rational check."""
+    connection_scale: Positive = 1.0
+    """Calibration: factor on the piped shares; the rest is divided as it was."""
+    capacity_scale: Positive = 1.0
+    """Calibration: factor on sewer capacity."""
+    calibration_source: str = ""
+    """The recorded spills or flow survey behind the two factors; empty means uncalibrated, and the result says so."""
+    greenfield_formula_applies: bool = False
+    """Only the user can confirm that the regression holds here."""
+    annual_rain_mm: Positive | None = None
+    soil_index: Annotated[float, Field(gt=0, le=1)] | None = None
+    growth_factors: dict[str, Positive] = Field(default_factory=dict)
+    """Return period in years -> factor on the mean annual flood, from the local guidance."""
+
+    @field_validator("depression_mm", "deficit_fraction", mode="before")
+    @classmethod
+    def _fill_table(cls, given: object, info: ValidationInfo) -> object:
+        """Let the user give some rows of a table only, and refuse rows that mean nothing."""
+        whole = DEPRESSIONS_MM if info.field_name == "depression_mm" else DEFICITS
+        if not isinstance(given, Mapping):
+            return given
+        if odd := sorted(set(given) - set(whole)):
+            raise ValueError(f"{', '.join(odd)} not known; use {', '.join(whole)}")
+        return {**whole, **given}
+
+    @field_validator("abstraction_ratio")
+    @classmethod
+    def _check_ratio(cls, given: float) -> float:
+        """Refuse ratios for which the curve-number tables were not made."""
+        if given not in {0.2, 0.05}:
+            raise ValueError("must be 0.2 or 0.05")
+        return given
+
+    @field_validator("growth_factors")
+    @classmethod
+    def _check_periods(cls, given: dict[str, float]) -> dict[str, float]:
+        """Refuse growth factors whose key is not a return period."""
+        for key in given:
+            if not key.replace(".", "", 1).isdigit() or float(key) <= 0.0:
+                raise ValueError(f'"{key}" is not a return period in years')
+        return given

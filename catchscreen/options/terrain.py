@@ -1,0 +1,39 @@
+"""How the ground is made ready, routed and divided."""
+
+from __future__ import annotations
+
+from typing import Annotated, Literal
+
+from pydantic import Field
+
+from catchscreen.options.base import NotNegative, Options, Positive
+
+
+class TerrainOptions(Options):
+    """How the ground is made ready, routed and divided."""
+
+    cell_m: Positive | None = None
+    holes: Literal["outlet", "wall"] = "outlet"
+    raise_buildings: bool = True
+    building_raise_m: Positive = 0.5
+    """How far water stands against a building before it finds a way in or through (common practice 0.15 to 0.5)."""
+    outlet_snap_m: NotNegative = 30.0
+    time_of_concentration: Literal["kirpich", "velocity", "nrcs_lag", "bransby_williams"] = "kirpich"
+    entry_time_min: NotNegative = 3.0
+    curve_number: Annotated[float, Field(gt=0, le=100)] = 85.0
+    sheet_flow_roughness: Positive = 0.011
+    two_year_day_rain_mm: Positive = 40.0
+    subcatchment_target_ha: Positive = 25.0
+    flow_path_min_ha: Positive = 1.0
+    hollow_min_depth_m: NotNegative = 0.10
+    hollow_min_area_m2: NotNegative = 25.0
+    hollow_min_volume_m3: NotNegative = 5.0
+    depressions: Literal["keep", "carve", "mixed"] = "keep"
+    carve_longest_m: Positive = 10.0
+    carve_deepest_m: Positive = 0.3
+    noise_draws: Annotated[int, Field(ge=0, le=1000)] = 0
+    noise_sd_m: Positive = 0.1
+    noise_range_m: Positive = 30.0
+    suspect_min_volume_m3: NotNegative = 100.0
+    suspect_min_bank_m: NotNegative = 1.0
+    suspect_longest_m: Positive = 60.0

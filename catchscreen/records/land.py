@@ -1,0 +1,77 @@
+"""What the ground does: routing, sub-catchments and hollows."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import geopandas as gpd
+import numpy as np
+from numpy.typing import NDArray
+
+from catchscreen.grid import Grid
+from catchscreen.records.arrays import Ints
+
+
+@dataclass(frozen=True, slots=True)
+class HollowTree:
+    """Closed depressions, nested, as flat arrays over hollow number 0..n-1 (n hollows, merged parents included).
+
+    parent : number of the hollow that this one merges into when both are full, or -1.
+    spills_into : hollow that receives the spill, or -1 for outside.
+    spill_ticks, floor_ticks : int64 ticks of 0.1 mm. pass_cell, floor_cell : flat cell numbers.
+    curve_start : (n+1,) offsets into curve_ticks, curve_cells, curve_volume_ticks (cells wet at and below each level,
+    volume in ticks x cells), ascending levels from floor to spill.
+    """
+
+    parent: Ints
+    spills_into: Ints
+    spill_ticks: Ints
+    floor_ticks: Ints
+    pass_cell: Ints
+    floor_cell: Ints
+    curve_start: Ints
+    curve_ticks: Ints
+    curve_cells: Ints
+    curve_volume_ticks: Ints
+
+
+@dataclass(frozen=True, slots=True)
+class Terrain:
+    """The ground made ready, routed and divided.
+
+    conditioned_ticks, filled_ticks : (rows, cols) int32. receiver : (rows, cols) int64 flat cell number of the cell
+    that takes the flow, -1 at outlets and outside. accumulation_cells : (rows, cols) int64, itself counted.
+    subcatchment_label, hollow_label : (rows, cols) int32, row number in ``subcatchments`` / ``hollows`` or -1; the
+    hollow label marks the ground whose water first gathers in that (kept, outermost) hollow, not only its wet cells.
+    slope_fraction : (rows, cols) float32, rise over run after Horn, NaN outside.
+
+    subcatchments : index subcatchment_id, polygons; outlet_id, area_m2, cells, mean_slope_fraction,
+    slope_10_85_fraction, longest_path_m, time_of_concentration_min, downstream_id, touches_data_edge, snap_distance_m,
+    snap_area_ratio.
+    outlets : index outlet_id, points; subcatchment_id, contributing_area_m2.
+    hollows : index hollow_id, polygons at spill level; depth_m, area_m2, volume_m3, spill_level_m, floor_level_m,
+    contributing_area_m2, spills_into_id, subcatchment_id, spill_x, spill_y, tree_number.
+    flow_paths : index flow_path_id, lines; contributing_area_m2, subcatchment_id.
+    edits : index edit_id; kind, level_before_m, level_after_m, cells, source.
+    suspects : index suspect_id, lines through banks that may hide culverts; hollow_id, volume_behind_m3, bank_height_m,
+    length_m. Proposed only: nothing is changed.
+    tree_label : (rows, cols) int32, number in ``hollow_tree`` of the smallest kept hollow that takes its water first.
+    """
+
+    grid: Grid
+    conditioned_ticks: NDArray[np.int32]
+    filled_ticks: NDArray[np.int32]
+    valid: NDArray[np.bool_]
+    receiver: Ints
+    accumulation_cells: Ints
+    subcatchment_label: NDArray[np.int32]
+    hollow_label: NDArray[np.int32]
+    slope_fraction: NDArray[np.float32]
+    subcatchments: gpd.GeoDataFrame
+    outlets: gpd.GeoDataFrame
+    hollows: gpd.GeoDataFrame
+    flow_paths: gpd.GeoDataFrame
+    edits: gpd.GeoDataFrame
+    hollow_tree: HollowTree
+    tree_label: NDArray[np.int32] | None = None
+    suspects: gpd.GeoDataFrame | None = None
