@@ -137,7 +137,7 @@ def _kernels(*, compile_them: bool) -> Finding:
 
     def look() -> Finding:
         from catchscreen.cli.compiling import compile_ahead
-        from catchscreen.compiled import CACHE_FOLDER
+        from catchscreen.compiled import CACHE_FOLDER, kept_kernels
 
         if CACHE_FOLDER is None:
             text = "no folder can be written for compiled kernels, so that they are compiled again in each run"
@@ -145,10 +145,10 @@ def _kernels(*, compile_them: bool) -> Finding:
                 "kernels", is_ok=True, text=text, cure="Set NUMBA_CACHE_DIR to a folder that can be written."
             )
         started, ahead = time.perf_counter(), ""
-        if compile_them and not any(CACHE_FOLDER.rglob("*.nbi")):
+        if compile_them and not kept_kernels():
             processes = compile_ahead()
             ahead = f" (just now, by {processes} processes in {time.perf_counter() - started:.0f} s)"
-        number = len(list(CACHE_FOLDER.rglob("*.nbi")))
+        number = kept_kernels()
         state = f"{number} compiled{ahead}" if number else "none compiled yet, the first run takes longer"
         return Finding("kernels", is_ok=True, text=f"{state}, kept in {CACHE_FOLDER}")
 
