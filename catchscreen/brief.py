@@ -45,6 +45,10 @@ OPTION_TABLES: Final[Mapping[str, type[Options]]] = MappingProxyType(
 """Each option table of the brief and the record that holds it."""
 
 
+READ_FOR_KIND: Final = 4096
+"""Bytes looked at to tell a text from another file."""
+
+
 class _Heading(BaseModel):
     """The keys at the top of a brief."""
 
@@ -244,7 +248,12 @@ def _homes() -> dict[str, list[str]]:
 def _read_text(file: Path) -> str:
     """Return the text of a brief, whatever mark an editor put before it."""
     try:
-        return file.read_bytes().decode("utf-8-sig")
+        content = file.read_bytes()
+        if b"\0" in content[:READ_FOR_KIND] and not content.startswith((b"\xff\xfe", b"\xfe\xff")):
+            message = "This is no brief: it holds something else than text."
+            cure = "Name a brief (a .toml file); the command `new` writes one for a folder of geodata."
+            raise InputsAtFault([Fault("brief-syntax", message, cure, file=str(file))])
+        return content.decode("utf-8-sig")
     except FileNotFoundError as error:
         near = sorted(entry.name for entry in file.parent.glob("*.toml")) if file.parent.is_dir() else []
         cure = f"Briefs in that folder: {', '.join(near)}." if near else "Give the path of a brief (a .toml file)."

@@ -11,6 +11,8 @@ from pydantic import BaseModel, ValidationError
 
 from catchscreen.errors import Fault
 
+MOST_KEYS_SHOWN: Final = 10
+
 KeyPath = tuple[str | int, ...]
 
 _KEY: Final = re.compile(r"""\s*(?:"((?:[^"\\]|\\.)*)"|'([^']*)'|([A-Za-z0-9_-]+))\s*(\.|=|\]|$)""")
@@ -126,10 +128,19 @@ def unknown_key(path: KeyPath, allowed: Iterable[str], homes: Mapping[str, Itera
     elsewhere = [table for table, keys in homes.items() if key in keys]
     near = difflib.get_close_matches(key.lower(), valid, n=1, cutoff=0.6)
     if near:
-        return message, f'Did you mean "{near[0]}"? Allowed here: {", ".join(valid)}.'
+        return message, f'Did you mean "{near[0]}"? {_keys_like(key, valid)}'
     if elsewhere:
-        return message, f"It belongs in [{elsewhere[0]}]. Allowed here: {', '.join(valid)}."
-    return message, f"Allowed here: {', '.join(valid)}."
+        return message, f"It belongs in [{elsewhere[0]}]. {_keys_like(key, valid)}"
+    return message, _keys_like(key, valid)
+
+
+def _keys_like(key: str, valid: list[str]) -> str:
+    """List the keys that are allowed: all of a short list, of a long one those that read most like the given key."""
+    if len(valid) <= MOST_KEYS_SHOWN:
+        return f"Allowed here: {', '.join(valid)}."
+    likeness = {name: difflib.SequenceMatcher(None, key.lower(), name).ratio() for name in valid}
+    shown = sorted(valid, key=lambda name: (-likeness[name], name))[:MOST_KEYS_SHOWN]
+    return f"Allowed here: {', '.join(sorted(shown))} and {len(valid) - len(shown)} more (README lists them)."
 
 
 def _allowed(kind: str, context: Mapping[str, Any], plain: str) -> str:

@@ -117,7 +117,10 @@ def _nearest_file(source: Source) -> str:
         return "Check the folder's name; paths start from the brief's folder."
     names = sorted(entry.name for entry in path.parent.iterdir())
     near = difflib.get_close_matches(path.name, names, n=1, cutoff=0.6)
-    return f'Did you mean "{near[0]}"?' if near else "Check the name; paths start from the brief's folder."
+    said = Path(source.file or "").parent
+    if near:
+        return f'Did you mean "{(said / near[0]).as_posix()}"?'
+    return "Check the name; paths start from the brief's folder."
 
 
 def fingerprint(data: Any) -> str:

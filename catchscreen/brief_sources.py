@@ -15,7 +15,7 @@ from pydantic import BaseModel, ConfigDict, Field, PrivateAttr
 
 Positive = Annotated[float, Field(gt=0)]
 NotNegative = Annotated[float, Field(ge=0)]
-VerticalUnit = Literal["m", "ft", "cm", "mm"]
+VerticalUnit = Literal["m", "ft", "us_ft", "cm", "mm"]
 RainUnit = Literal["mm", "0.1 mm", "m", "cm", "inch", "0.01 inch"]
 
 _REMOTE_STARTS: Final = (

@@ -33,11 +33,16 @@ def screen(brief: Brief, *, progress: Progress | None = None, cancelled: Callabl
     ------
     InputsAtFault
         With every fault of the inputs.
+    TypeError
+        When something else than a brief is given.
     MeasureFailed
         When a measure raises and the brief says to stop then.
     ScreeningStopped
         When ``cancelled`` said yes.
     """
+    if not isinstance(brief, Brief):
+        makers = "Brief.from_toml(path) or Brief(parcels=..., elevation=...)"
+        raise TypeError(f"screen() takes a Brief, not a {type(brief).__name__}: {makers}")
     run = Run(progress, cancelled)
     plans = measures.open_measures(brief.measures, run)
     with run.stage("reading inputs"):

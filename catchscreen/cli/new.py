@@ -29,6 +29,8 @@ def _write(folder: Path) -> Answer:
 
     made = write_new_brief(folder)
     lines = [f"Wrote {made.path}"]
+    if made.path.name != "brief.toml":
+        lines.append(f"  brief.toml was there already and is left as it was: this one is {made.path.name}")
     lines += [f"  took {file} as {role}" for role, file in made.taken]
     lines += [f"  left {file}: {why}" for file, why in made.left]
     lines += [f"  missing: {text}" for text in made.missing]

@@ -159,4 +159,4 @@ def _surface(source: Source, found: GroundTiles | None, ground: Ground | None, d
     """Read the surface model, holes where it lies under the ground."""
     if found is None or ground is None:
         return None
-    return drop_below_ground(read_levels(source, found, ground.grid), ground, desk)
+    return drop_below_ground(read_levels(source, found, ground.grid, desk), ground, desk)

@@ -17,6 +17,7 @@ import shapely
 from catchscreen.brief_sources import Source
 from catchscreen.errors import Fault, InputsAtFault
 from catchscreen.inputs.desk import Desk, listed, make_fault, refuse
+from catchscreen.inputs.level_units import METRES
 
 YES: Final = frozenset({"yes", "y", "true", "t", "1", "1.0", "ja", "oui", "si"})
 NO: Final = frozenset({"no", "n", "false", "f", "0", "0.0", "nein", "non", "nee"})
@@ -168,7 +169,7 @@ def _numbers(values: Any, column: Column, length: int, source: Source, desk: Des
         return np.full(length, np.nan)
     found = as_numbers(values)
     if column.lengths:
-        found = found * {"m": 1.0, "ft": 0.3048, "cm": 0.01, "mm": 0.001}[getattr(source, "vertical_unit", "m")]
+        found = found * METRES[getattr(source, "vertical_unit", "m")]
     given = ~as_text(values).str.lower().isin(NOTHING)
     unread = given & found.isna()
     _list_odd("not-a-number", column, values[unread], "no number", source, desk)

@@ -18,13 +18,13 @@ from shapely.geometry.base import BaseGeometry
 from catchscreen.brief_sources import RasterSource, Source
 from catchscreen.grid import Grid
 from catchscreen.inputs.desk import Bounds, Desk, refuse
+from catchscreen.inputs.level_units import METRES, metres_per_unit
 from catchscreen.inputs.machine import memory_bytes, too_many_cells
 from catchscreen.inputs.reference import crs_name, horizontal, require_metric, same_system, source_crs
 from catchscreen.inputs.tilesets import TileSet, open_tiles, read_block
 from catchscreen.records import Raster
 from catchscreen.units import TICKS_PER_M
 
-METRES: Final = {"m": 1.0, "ft": 0.3048, "cm": 0.01, "mm": 0.001}
 LOWEST_M, HIGHEST_M = -500.0, 9000.0
 STEEPEST_STEP_M: Final = 15.0
 MOST_NODATA: Final = 0.05
@@ -33,6 +33,9 @@ STRIP_CELLS: Final = 4_000_000
 CHECK_CELLS: Final = 25_000_000
 """``check`` reads the levels of grids up to this size."""
 BELOW_GROUND_M: Final = 0.3
+STEP_OVER_SPREAD_MAX: Final = 0.4
+FEWEST_TO_JUDGE: Final = 1000
+"""A raster of fewer cells is not judged by its look."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -173,7 +176,7 @@ def _inside(district: BaseGeometry, grid: Grid) -> NDArray[np.bool_]:
 
 def _read_ticks(found: GroundTiles, cut: _Cut, grid: Grid, desk: Desk) -> tuple[Any, Any, tuple[float, float]]:
     """Read the window strip by strip into ticks; also the largest and the RMS height that averaging hides."""
-    factor, metres = cut.factor, METRES[found.source.vertical_unit]
+    factor, metres = cut.factor, metres_per_unit(found.source, found.tiles, desk)
     ticks = np.zeros(grid.shape, dtype=np.int32)
     valid = np.zeros(grid.shape, dtype=np.bool_)
     strip = max(STRIP_CELLS // cut.cols // factor, 1)
@@ -215,7 +218,7 @@ def _judge_refused(refused: int, kept: int, source: RasterSource, desk: Desk) ->
     """Say that implausible levels were taken for holes, or refuse a raster made of them."""
     if refused > kept:
         message = f"{refused:,} cells are below {LOWEST_M:g} m or above {HIGHEST_M:g} m."
-        cure = 'Set vertical_unit ("m", "ft", "cm", "mm") or nodata, or check that the band holds levels.'
+        cure = f"Set vertical_unit ({', '.join(METRES)}) or nodata, or check that the band holds levels."
         raise refuse("implausible-levels", source, message, cure)
     if refused:
         message = f"{refused:,} cells below {LOWEST_M:g} m or above {HIGHEST_M:g} m were taken for holes."
@@ -233,15 +236,35 @@ def _check_ground(ground: Ground, inside: NDArray[np.bool_], source: Source, des
         message = f"{missing:.0%} of the district's cells have no level (usual: under {MOST_NODATA:.0%})."
         desk.note("note", "many-holes", source, message, cure="Ask for a ground model without holes.")
     limit = int(STEEPEST_STEP_M * TICKS_PER_M)
-    steps = 0
+    steps, total, count = 0, 0, 0
     for axis in (0, 1):
-        both = np.logical_and(
-            np.take(ground.valid, range(1, ground.grid.shape[axis]), axis), _but_last(ground.valid, axis)
-        )
-        steps += int((np.abs(np.diff(ground.ticks, axis=axis)) > limit)[both].sum())
+        both = _but_first(ground.valid, axis) & _but_last(ground.valid, axis)
+        step = np.abs(np.diff(ground.ticks, axis=axis))[both]
+        steps += int((step > limit).sum())
+        total, count = total + int(step.sum(dtype=np.int64)), count + step.size
+    _check_likeness(ground, total / max(count, 1), source, desk)
     if steps:
         message = f"{steps:,} steps between neighbouring cells exceed {STEEPEST_STEP_M:g} m."
         desk.note("note", "steep-steps", source, message, cure="Look for buildings, bridges or spikes left in it.")
+
+
+def _check_likeness(ground: Ground, mean_step_ticks: float, source: Source, desk: Desk) -> None:
+    """Note a raster that does not look like ground: all of one level, or without likeness between neighbours.
+
+    On ground the mean step between neighbouring cells is a small part of the spread of all levels; on a raster of
+    slopes, classes or an image it is not.
+    """
+    levels = ground.ticks[ground.valid]
+    spread = float(levels.std())
+    if spread == 0.0:
+        message = "Every cell has the same level: water has nowhere to go."
+        desk.note("note", "one-level", source, message, cure="Make sure that this is the ground model.")
+    elif levels.size >= FEWEST_TO_JUDGE and mean_step_ticks > STEP_OVER_SPREAD_MAX * spread:
+        message = (
+            f"It does not look like ground levels: neighbouring cells differ by {mean_step_ticks / TICKS_PER_M:.2f} m "
+            f"in the mean, while all cells spread over {spread / TICKS_PER_M:.2f} m (standard deviation)."
+        )
+        desk.note("note", "unlike-ground", source, message, cure="Make sure that it holds levels, not slopes or codes.")
 
 
 def _but_first(values: NDArray[np.bool_], axis: int) -> NDArray[np.bool_]:
@@ -266,28 +289,27 @@ def _note_cell(grid: Grid, factor: int, hidden: tuple[float, float], source: Sou
         desk.note("note", "coarse-ground", source, message, cure="Ask for a ground model of 0.5 to 2 m.")
 
 
-def read_levels(source: Source, ground: GroundTiles, grid: Grid) -> Raster:
+def read_levels(source: Source, ground: GroundTiles, grid: Grid, desk: Desk) -> Raster:
     """Read a raster of levels or depths [m], on the ground's grid where cells agree, else on its own."""
-    raster = _read_values(source, grid)
+    tiles = open_tiles(source)
+    raster, datum = _read_values(source, tiles, grid)
     if isinstance(source, RasterSource):
-        _check_datum(source, ground, raster[1])
-    metres = METRES[getattr(source, "vertical_unit", "m")]
-    levels = np.asarray(raster[0].values * metres, dtype=np.float64)
-    return Raster(raster[0].grid, levels, raster[0].valid)
+        _check_datum(source, ground, datum)
+    levels = np.asarray(raster.values * metres_per_unit(source, tiles, desk), dtype=np.float64)
+    return Raster(raster.grid, levels, raster.valid)
 
 
 def read_codes(source: Source, grid: Grid) -> Raster:
     """Read a raster of class codes as int64."""
-    raster, _ = _read_values(source, grid)
+    raster, _ = _read_values(source, open_tiles(source), grid)
     codes = np.where(raster.valid, raster.values, 0)
     if not np.array_equal(codes, np.rint(codes)):
         raise refuse("wrong-type", source, "The raster holds fractions, not class codes.", "Name the class raster.")
     return Raster(raster.grid, codes.astype(np.int64), raster.valid)
 
 
-def _read_values(source: Source, grid: Grid) -> tuple[Raster, str]:
+def _read_values(source: Source, tiles: TileSet, grid: Grid) -> tuple[Raster, str]:
     """Read a second raster's values within the area; also the name of its vertical datum."""
-    tiles = open_tiles(source)
     crs, datum = horizontal(source_crs(tiles.crs, source))
     if not same_system(crs, grid.crs):
         message = f"Its coordinate system is {crs_name(crs)}, the elevation's is {crs_name(grid.crs)}."

@@ -79,12 +79,16 @@ def new_brief_for(folder: str | Path, check: Checker) -> NewBrief:
     Raises
     ------
     InputsAtFault
-        When there is no such folder.
+        When there is no such folder, or no geodata in it.
     """
     place = Path(folder).absolute()
     if not place.is_dir():
         raise InputsAtFault([Fault("missing-folder", "There is no such folder.", "Name one.", file=str(place))])
     found, left = find_geodata(place)
+    if not found:
+        message = "There is no geodata in this folder" + (f" ({len(left)} files that are none)." if left else ".")
+        cure = "Name the folder that holds parcels and a ground model, as files or in folders below it."
+        raise InputsAtFault([Fault("no-geodata", message, cure, file=str(place))])
     choices, others = _choose(found)
     left = left + others
     path = _free_name(place)

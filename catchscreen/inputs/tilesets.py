@@ -44,6 +44,8 @@ class Tile:
     table: str | None = None
     array: NDArray[Any] | None = None
     valid: NDArray[np.bool_] | None = None
+    unit: str = ""
+    """What the file calls the unit of its values."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -94,6 +96,9 @@ def _tile_of_data(source: Source) -> Tile:
         cure = "Give a path, a records.Raster, or (array of two dimensions, affine transform, crs)."
         raise refuse("wrong-type", source, f"A {type(data).__name__} is no raster.", cure)
     array, transform, crs = data
+    if transform is None:
+        cure = "Give (array, affine transform, crs); the transform holds the north-west corner and the cell's size."
+        raise refuse("no-place", source, "The array does not say where it lies: its transform is None.", cure)
     valid = ~np.ma.getmaskarray(array) if np.ma.isMaskedArray(array) else None
     plain = np.ma.getdata(array)
     affine = transform if isinstance(transform, Affine) else Affine(*tuple(transform)[:6])
@@ -182,9 +187,9 @@ def _tile_of_file(name: str, path: str, source: Source) -> Tile:
         with quietly(), open_raster(path, source.layer) as opened:
             _check_bands(opened.count, name, source)
             crs = opened.crs.to_wkt() if opened.crs is not None else ""
-            tile = Tile(
-                name, path, opened.height, opened.width, opened.transform, crs, opened.nodata, table=source.layer
-            )
+            unit = opened.units[getattr(source, "band", 1) - 1] or ""
+            size = opened.height, opened.width
+            tile = Tile(name, path, *size, opened.transform, crs, opened.nodata, table=source.layer, unit=unit)
     except RasterioError as error:
         cure = "Name a raster that opens in a GIS (.tif, .asc, .vrt), or the folder that holds its tiles."
         raise refuse(

@@ -114,7 +114,7 @@ def read_groundwater(source: Source, ground: GroundTiles | None, grid: Grid | No
     if is_raster_source(source):
         if ground is None or grid is None:
             return None
-        raster = read_levels(source, ground, grid)
+        raster = read_levels(source, ground, grid, desk)
         return Raster(raster.grid, raster.values, raster.valid & (raster.values >= 0) & (raster.values <= 200))
     layer = read_layer(source, desk, ("polygon", "point"))
     frame = pick_columns(layer, source, desk, (number("depth_m", 0, 200, usual=(0, 50), lengths=True), text("season")))

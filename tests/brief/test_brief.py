@@ -211,3 +211,26 @@ def test_every_key_that_toml_knows_has_the_line_on_which_it_stands(tables):
     text = "\n".join(lines)
     assert {name: set(keys) for name, keys in tomllib.loads(text).items()} == {n: set(k) for n, k in tables.items()}
     assert key_lines(text) == expected
+
+
+def test_a_long_list_of_keys_is_shortened_to_those_that_read_alike(folder):
+    fault = faults_of(folder, MINIMUM + "[terrain]\noutlet_snap = 3\n")[0]
+    assert 'Did you mean "outlet_snap_m"?' in fault.cure
+    assert "more (README lists them)" in fault.cure
+    assert len(fault.cure) < 400
+
+
+def test_a_file_of_another_kind_is_no_brief(folder):
+    (folder / "parcels.gpkg").write_bytes(b"SQLite format 3\0" + bytes(100))
+    with pytest.raises(InputsAtFault, match="no brief") as caught:
+        Brief.from_toml(folder / "parcels.gpkg")
+    assert ".toml" in caught.value.faults[0].cure
+
+
+def test_the_file_that_was_meant_is_named_as_the_brief_would_name_it(folder):
+    (folder / "briefs").mkdir()
+    with pytest.raises(InputsAtFault) as caught:
+        Brief.from_toml(
+            write(folder / "briefs", MINIMUM.replace("parcels.gpkg", "../parcel.gpkg").replace("dtm", "../dtm"))
+        )
+    assert caught.value.faults[0].cure == 'Did you mean "../parcels.gpkg"?'

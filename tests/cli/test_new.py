@@ -64,3 +64,8 @@ def test_a_folder_that_is_not_there_is_a_fault(run, tmp_path):
 def test_the_command_can_be_copied_as_it_stands(windows, path, end):
     line = command_line("screen", Path(path), windows=windows)
     assert line.replace("\\", "/").endswith(end)
+
+
+def test_a_brief_that_was_there_is_named(run, made, tmp_path):
+    made.path = tmp_path / "brief_2.toml"
+    assert "brief.toml was there already" in run("new", tmp_path).stdout

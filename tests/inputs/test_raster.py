@@ -7,6 +7,7 @@ import zipfile
 import geopandas as gpd
 import numpy as np
 import pytest
+import rasterio
 from shapely.geometry import box
 
 from catchscreen.errors import InputsAtFault
@@ -198,3 +199,53 @@ def test_a_raster_in_a_geopackage_by_its_layer(place):
         opened.write(values, 1)
     data = place.load(elevation={"file": "all.gpkg", "layer": "dtm"})[0]
     np.testing.assert_allclose(data.ground_ticks / 1e4, place.levels, atol=1e-3)
+
+
+def with_unit(place, unit, name="stated.tif", factor=1.0):
+    """Write the plane with a band that states its unit."""
+    place.raster(name, (place.levels / factor).astype(np.float32))
+    with rasterio.open(place.folder / name, "r+") as raster:
+        raster.units = (unit,)
+    return name
+
+
+@pytest.mark.parametrize(
+    ("word", "unit", "metres"),
+    [("US survey foot", "us_ft", 1200 / 3937), ("feet", "ft", 0.3048), ("centimetre", "cm", 0.01)],
+)
+def test_a_stated_unit_is_refused_until_the_brief_says_it(place, word, unit, metres):
+    name = with_unit(place, word, factor=metres)
+    with pytest.raises(InputsAtFault, match=rf'vertical_unit = "{unit}" in \[elevation\]'):
+        place.load(elevation=name)
+    ticks = place.load(elevation={"file": name, "vertical_unit": unit})[0].ground_ticks
+    np.testing.assert_allclose(ticks / 1e4, place.levels, atol=1e-3)
+
+
+def test_a_unit_said_in_the_brief_is_obeyed_and_the_contradiction_noted(place):
+    name = with_unit(place, "feet")
+    data, issues = place.load(elevation={"file": name, "vertical_unit": "m"})
+    np.testing.assert_allclose(data.ground_ticks / 1e4, place.levels, atol=1e-3)
+    assert [issue.role for issue in issues if issue.code == "other-unit"] == ["elevation"]
+
+
+def test_a_compound_system_states_the_unit_of_levels(place):
+    place.raster("feet.tif", crs="EPSG:32628+6360")
+    with pytest.raises(InputsAtFault, match=r'vertical_unit = "us_ft"'):
+        place.load(elevation="feet.tif")
+
+
+def test_levels_without_likeness_between_neighbours_are_noted(place):
+    values = np.random.default_rng(5).uniform(0, 45, place.levels.shape).astype(np.float32)
+    place.raster("slopes.tif", values)
+    place.raster("flat.tif", np.full(place.levels.shape, 7.0, dtype=np.float32))
+    codes = {
+        name: {issue.code for issue in place.load(elevation=name)[1]} for name in ("slopes.tif", "flat.tif", "dtm.tif")
+    }
+    assert "unlike-ground" in codes["slopes.tif"]
+    assert "one-level" in codes["flat.tif"]
+    assert not codes["dtm.tif"] & {"unlike-ground", "one-level"}
+
+
+def test_an_array_without_its_place_is_refused_in_words(place):
+    with pytest.raises(InputsAtFault, match="transform is None"):
+        place.load(elevation=(place.levels, None, None))

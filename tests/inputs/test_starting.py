@@ -115,12 +115,6 @@ def test_an_unusable_folder_says_so_in_the_first_lines(place):
         inputs.write_new_brief(place.folder / "gone")
 
 
-def test_an_empty_folder_makes_a_brief_that_says_what_is_missing(tmp_path):
-    new = inputs.write_new_brief(tmp_path)
-    assert len(new.missing) == 2
-    assert new.taken == ()
-
-
 def test_old_results_and_hidden_folders_are_passed_over(place):
     for name in ("town_result", ".cache"):
         (place.folder / name).mkdir()
@@ -156,3 +150,10 @@ def test_each_role_but_the_users_own_cover_can_be_guessed():
 def test_columns_are_mapped_once_each():
     found = Found("p.gpkg", None, "polygon", ("ID", "Use", "owner", "land_use"))
     assert map_columns("parcels", found) == {"parcel_id": "ID", "owner_class": "owner"}
+
+
+def test_a_folder_without_geodata_gets_no_brief(tmp_path):
+    (tmp_path / "notes.txt").write_text("nothing", encoding="utf-8")
+    with pytest.raises(InputsAtFault, match="no geodata"):
+        inputs.write_new_brief(tmp_path)
+    assert [path.name for path in tmp_path.iterdir()] == ["notes.txt"]

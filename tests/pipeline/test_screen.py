@@ -209,3 +209,8 @@ def test_public_names_do_the_job(pieces: dict[str, Any]) -> None:
     made = catchscreen.Brief(parcels=pieces["parcels"], elevation=pieces["elevation"])
     assert isinstance(made.with_(terrain={"subcatchment_target_ha": 1.0}), catchscreen.Brief)
     assert catchscreen.screen is screen
+
+
+def test_something_else_than_a_brief_is_refused_in_words():
+    with pytest.raises(TypeError, match=r"Brief\.from_toml"):
+        catchscreen.screen("brief.toml")
