@@ -47,7 +47,8 @@ CANDIDATES: Final = (
     real("roof_pitch_deg", "degrees", 1, "pitch of the roof from the surface model"),
     flag("is_unproven", "sized on an unknown or unproven property; read the range"),
     real("store_depth_mm", "mm", 0, "depth of the storage layer chosen from the catalogue"),
-    text("storm_id", "storm that it was sized on (table storms)"),
+    text("storm_id", "sizing storm of the volumes in this row (table storms); parcels stand in the reference storm"),
+    text("storm", "that sizing storm in plain words; figures of different storms are never added"),
     flag("passes_sizing_storm", "takes that storm without overflow"),
     real(
         "passes_return_period_years",
@@ -149,6 +150,8 @@ OPTIONS: Final = (
     text("unknowns", "what is not known"),
     text("reason", "in plain words"),
     real("store_depth_mm", "mm", 0, "depth of the storage layer"),
+    text("storm_id", "sizing storm of the volumes in this row (table storms)"),
+    text("storm", "that sizing storm in plain words"),
     flag("passes_sizing_storm", "takes the sizing storm without overflow"),
     *reals(
         "m3",

@@ -16,6 +16,7 @@ from catchscreen.outputs.columns import Layer
 from catchscreen.outputs.conforming import shape_frame
 from catchscreen.outputs.findings import Findings
 from catchscreen.outputs.hillshade import shade_ground
+from catchscreen.outputs.rain import rain_frames, with_storm
 from catchscreen.outputs.schema import layers_for
 from catchscreen.outputs.screening import Screening
 from catchscreen.outputs.summaries import areas_by, balance_of, narrowing_layer, reference_storm
@@ -69,8 +70,10 @@ def _frames(
         "options": option_frame(found),
         "storms": found.storms.storms,
         "water_balance": _water_balance(found, storm_id),
-        "run": _run_table(provenance, storm_id, narrowing_layer(found)),
+        "run": _run_table(provenance, storm_id, (narrowing_layer(found), found.now.calibration)),
+        **rain_frames(found),
     }
+    made = {name: with_storm(frame, found.storms) for name, frame in made.items()}
     return {name: shape_frame(made[name], layer, found.land.grid.crs) for name, layer in layers.items()}
 
 
@@ -153,10 +156,11 @@ def _data_issues(issues: Sequence[DataIssue], found: Findings) -> gpd.GeoDataFra
     return gpd.GeoDataFrame(frame, geometry="geometry", crs=found.land.grid.crs)
 
 
-def _run_table(provenance: Mapping[str, Any], storm_id: str, narrowing: str) -> pd.DataFrame:
+def _run_table(provenance: Mapping[str, Any], storm_id: str, said: tuple[str, str]) -> pd.DataFrame:
     """Return what made the result, key by key, cautions first."""
     rows = [(f"caution_{number}", text) for number, text in enumerate(CAUTIONS, start=1)]
-    rows += [("reference_storm", storm_id), ("narrowed_most_by", narrowing)]
+    narrowing, calibration = said
+    rows += [("reference_storm", storm_id), ("narrowed_most_by", narrowing), ("calibration", calibration)]
     for key, value in provenance.items():
         if isinstance(value, Mapping):
             rows += [(f"{key}: {name}", str(inner)) for name, inner in value.items()]

@@ -10,6 +10,14 @@ from typing import Final
 
 from catchscreen.outputs.candidate_columns import CANDIDATES, OPTIONS
 from catchscreen.outputs.columns import Column, Layer, count, flag, real, reals, text
+from catchscreen.outputs.rain_columns import (
+    CRITICAL_STORMS,
+    GREENFIELD_RATES,
+    PEAK_FLOWS,
+    RAIN_DEPTHS,
+    RAIN_MAXIMA,
+    STORM_IN_WORDS,
+)
 
 SCHEMA_VERSION: Final = 1
 
@@ -35,7 +43,8 @@ _PARCELS: Final = (
             ("connected_impermeable_m2", "impermeable area that is taken to drain to a sewer"),
         ],
     ),
-    text("storm_id", "storm of the volumes in this row (table storms)"),
+    text("storm_id", "reference storm of this row's volumes (table storms); candidates stand in their sizing storm"),
+    text("storm", STORM_IN_WORDS),
     *reals(
         "m3",
         1,
@@ -91,7 +100,8 @@ _SUBCATCHMENTS: Final = (
     flag("touches_data_edge", "the data end inside it: area and flow may be short"),
     real("snap_distance_m", "m", 1, "how far its outlet point was moved to the flow"),
     real("snap_area_ratio", "", 2, "contributing area after over before the move"),
-    text("storm_id", "storm of the volumes in this row (table storms)"),
+    text("storm_id", "reference storm of the volumes and the peak in this row (table storms)"),
+    text("storm", STORM_IN_WORDS),
     *reals(
         "m3",
         0,
@@ -135,7 +145,8 @@ _HOLLOWS: Final = (
     real("volume_m3", "m3", 0, "volume to spill"),
     real("contributing_area_m2", "m2", 0, "ground that drains into it first"),
     count("property_points", "property points inside the outline at spill level; not a statement about any property"),
-    text("storm_id", "storm of the volumes in this row (table storms)"),
+    text("storm_id", "reference storm of the volumes in this row (table storms)"),
+    text("storm", STORM_IN_WORDS),
     *reals(
         "m3",
         0,
@@ -198,7 +209,8 @@ _STORMS: Final = (
     real("uplift", "", 2, "factor on the depth for climate"),
     real("depth_mm", "mm", 1, "depth"),
     text("profile", "shape over time"),
-    text("antecedent", "state of the ground before it"),
+    text("season", "season of the profile, where it has one"),
+    text("antecedent", "state of the ground before it; baked is an assumption"),
     flag("is_sizing", "stores are sized on it"),
 )
 
@@ -206,7 +218,8 @@ _WATER_BALANCE: Final = (
     text("balance_id", "level, unit and storm"),
     text("level", "parcel, sub-catchment, sewer zone, hollow or district"),
     text("unit_id", "identifier of the unit"),
-    text("storm_id", "storm"),
+    text("storm_id", "storm (table storms)"),
+    text("storm", STORM_IN_WORDS),
     *reals(
         "m3",
         3,
@@ -244,6 +257,11 @@ LAYERS: Final[tuple[Layer, ...]] = (
     Layer("terrain_edits", "Changes made to the ground before routing", "GEOMETRY", _TERRAIN_EDITS),
     Layer("options", "Every variant looked at, with what spoke against it", "", OPTIONS),
     Layer("storms", "The storms that were run", "", _STORMS),
+    Layer("rain_depths", "Rain depths by duration and return period, with confidence limits", "", RAIN_DEPTHS),
+    Layer("rain_maxima", "Annual maxima of the rain record", "", RAIN_MAXIMA),
+    Layer("peak_flows", "Piped and overland peaks, and a check beside them", "", PEAK_FLOWS),
+    Layer("critical_storms", "The worst duration of each target: pointers, not sums", "", CRITICAL_STORMS),
+    Layer("greenfield_rates", "Rates of undeveloped ground, where confirmed to apply", "", GREENFIELD_RATES),
     Layer("water_balance", "The water balance at every level", "", _WATER_BALANCE),
     Layer("run", "What made this result, and its cautions", "", _RUN),
 )

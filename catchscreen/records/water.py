@@ -17,12 +17,17 @@ class Storms:
 
     storms : index storm_id; label, return_period_years (NaN for plain depths), duration_min, uplift, depth_mm, profile,
     season, climate ("now", "future"), antecedent, is_sizing (bool).
+    depth_table : the depths behind the storms and those fitted to the record: return_period_years, duration_min,
+    depth_mm, low_mm, high_mm (confidence limits, NaN for a given table), source, is_beyond_record, note.
+    maxima : year, duration_min, depth_mm, window_factor: annual maxima of the record in fixed windows.
     depths_mm : storm_id -> (steps,) float64 depth per step; step_min : storm_id -> minutes per step (at most 5).
     """
 
     storms: pd.DataFrame
     depths_mm: Mapping[str, Floats]
     step_min: Mapping[str, float]
+    depth_table: pd.DataFrame = field(default_factory=pd.DataFrame)
+    maxima: pd.DataFrame = field(default_factory=pd.DataFrame)
 
     @property
     def sizing_ids(self) -> tuple[str, ...]:
@@ -43,9 +48,13 @@ class StormRuns:
     capture_fraction : storm_id -> (zones, steps) share of the offered water that the sewer takes; ``zones`` the order.
     peaks : subcatchment_id, storm_id, overland_peak_l_s, piped_peak_l_s, time_of_peak_min. Also in balance:
     watercourse_m3 (outlets to a watercourse), passed_on_m3 (run-on and overflow given to other units). In peaks:
-    zone_id (rows with a zone carry the piped peak, rows with a sub-catchment the overland one), rational_check_l_s.
+    zone_id (rows with a zone carry the piped peak, rows with a sub-catchment the overland one), level, unit_id,
+    outfall, area_ha, sewer_capacity_l_s, rational_check_l_s, modified_rational_check_l_s, check_note, is_calibrated,
+    critical_storm_id (the worst duration of its return period and climate), is_critical.
     critical : level, unit_id, quantity, return_period_years, climate, uplift, season, storm_id, duration_min, value:
     the worst duration of each target. candidates : store_id, storm_id, each candidate's terms in the ledger (after).
+    greenfield : level, unit_id, area_ha, return_period_years (NaN: mean annual flood), rate_l_s_ha, rate_l_s, reason
+    (why it is unknown). calibration : whether connection and capacity were fitted to anything observed, in words.
     """
 
     balance: pd.DataFrame
@@ -58,6 +67,8 @@ class StormRuns:
     peaks: pd.DataFrame
     critical: pd.DataFrame = field(default_factory=pd.DataFrame)
     candidates: pd.DataFrame = field(default_factory=pd.DataFrame)
+    greenfield: pd.DataFrame = field(default_factory=pd.DataFrame)
+    calibration: str = ""
 
 
 @dataclass(frozen=True, slots=True)

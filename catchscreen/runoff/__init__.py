@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 from catchscreen.runoff.candidates import CandidatePieces
+from catchscreen.runoff.depths import estimate_depths
 from catchscreen.runoff.greenfield import greenfield_rate
 from catchscreen.runoff.ledger import run_storms
 from catchscreen.runoff.placing import place_candidates
 from catchscreen.runoff.rain import prepare_rain
 from catchscreen.runoff.run_on import gather_run_on
-from catchscreen.runoff.statistics import estimate_depths, summarise_record
+from catchscreen.runoff.statistics import summarise_record
 from catchscreen.runoff.store_events import run_store_events
 from catchscreen.runoff.store_years import run_stores
 

@@ -29,7 +29,8 @@ def point_at_critical(
 
     Parameters
     ----------
-    values : (units, storms) the quantity in the order of ``storms``; NaN is never the worst.
+    values : (units, storms) the quantity in the order of ``storms``; NaN is never the worst, and where
+    nothing flows in any storm there is none.
     storms : ``Storms.storms``; plain depths carry no return period and have one duration, so they are not compared.
     """
     rows = []
@@ -39,9 +40,32 @@ def point_at_critical(
         at = group["at"].to_numpy()
         part = np.where(np.isnan(values[:, at]), -np.inf, values[:, at])
         for unit, best in zip(range(len(units)), part.argmax(axis=1) if part.size else (), strict=True):
-            if np.isfinite(part[unit, best]):
+            if np.isfinite(part[unit, best]) and part[unit, best] > 0.0:
                 storm = group.iloc[best]
                 rows.append(
                     (level, units[unit], quantity, *key, str(storm.name), storm["duration_min"], part[unit, best])
                 )
     return pd.DataFrame(rows, columns=list(COLUMNS))
+
+
+ALIKE = ("return_period_years", "climate", "uplift", "season")
+
+
+def name_critical(rows: pd.DataFrame, pointers: pd.DataFrame, storms: pd.DataFrame) -> NDArray[np.object_]:
+    """Name the critical storm of each row's unit among the storms that differ from the row's in duration only.
+
+    Parameters
+    ----------
+    rows : level, unit_id, storm_id; pointers : what ``point_at_critical`` returned for these units, one quantity for
+    each level; storms : ``Storms.storms``.
+
+    Returns
+    -------
+    (rows,) storm ids, "" where there is none (plain depths, unknown values).
+    """
+    if pointers.empty:
+        return np.full(len(rows), "", object)
+    keys = rows[["level", "unit_id", "storm_id"]].join(storms[list(ALIKE)], on="storm_id")
+    told = pointers[["level", "unit_id", *ALIKE, "storm_id"]].rename(columns={"storm_id": "critical"})
+    found = keys.merge(told, on=["level", "unit_id", *ALIKE], how="left")["critical"]
+    return found.astype(object).where(found.notna(), "").to_numpy(object)

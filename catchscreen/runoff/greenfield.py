@@ -11,9 +11,13 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from typing import Final
 
+import pandas as pd
+
 from catchscreen.options import RunoffOptions
 
 SMALLEST_HA: Final = 50.0
+SMALL_UNITS: Final = f"each up to {SMALLEST_HA:g} ha"
+"""Below 50 ha the rate over the area is the same for all: one row serves every parcel."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,3 +56,28 @@ def greenfield_rate(area_ha: float, options: RunoffOptions) -> GreenfieldRate:
     rate = mean_annual_flood_l_s(area_ha, options.annual_rain_mm, options.soil_index) / area_ha
     growth = {float(period): rate * factor for period, factor in options.growth_factors.items()}
     return GreenfieldRate(rate, dict(sorted(growth.items())))
+
+
+def tabulate_rates(areas_ha: pd.DataFrame, options: RunoffOptions) -> pd.DataFrame:
+    """Make the table of rates: for parcels up to 50 ha together, and for each larger unit given.
+
+    Parameters
+    ----------
+    areas_ha : level, unit_id, area_ha.
+
+    Returns
+    -------
+    One row for the mean annual flood (return period NaN) and one for each growth factor; where the rate is unknown, one
+    row for each unit with the reason.
+    """
+    units = [("parcel", SMALL_UNITS, SMALLEST_HA)]
+    columns = (areas_ha[name].tolist() for name in ("level", "unit_id", "area_ha"))
+    units += [(level, unit, area) for level, unit, area in zip(*columns, strict=True) if area > 0.0]
+    rows: list[tuple[str, str, float, float, float, float, str]] = []
+    for level, unit, area in units:
+        found = greenfield_rate(area, options)
+        total = float("nan") if unit == SMALL_UNITS else area
+        periods = {float("nan"): found.rate_l_s_ha, **found.growth}
+        rows += [(level, unit, total, period, rate, rate * total, found.reason) for period, rate in periods.items()]
+    names = ["level", "unit_id", "area_ha", "return_period_years", "rate_l_s_ha", "rate_l_s", "reason"]
+    return pd.DataFrame(rows, columns=names)

@@ -40,6 +40,7 @@ class Ground:
 
     shares : (3, rows) piped, ground and overland share of the runoff, calibration applied. zone, land : (rows,)
     number of the sewer zone and sub-catchment. capacity_m3_h, pipe_length_m : (zones,), length NaN where unknown.
+    outfalls : (zones,) the outfall that a zone names, "" where unknown.
     """
 
     area_m2: Floats
@@ -52,6 +53,7 @@ class Ground:
     capacity_m3_h: Floats
     pipe_length_m: Floats
     alike: Alike
+    outfalls: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -100,6 +102,7 @@ def lay_ground(
         capacity_m3_h=capacity * connected / 1000.0,
         pipe_length_m=_pipe_lengths(zones, zone_ids),
         alike=find_alike(land, zone, loss_class),
+        outfalls=_outfalls(zones, zone_ids),
     )
 
 
@@ -165,6 +168,16 @@ def _pipe_lengths(zones: pd.DataFrame | None, zone_ids: tuple[str, ...]) -> Floa
         at = [zone_ids.index(str(zone)) for zone in zones.index]
         out[at] = pd.to_numeric(zones["pipe_length_m"], errors="coerce").to_numpy(np.float64)
     return out
+
+
+def _outfalls(zones: pd.DataFrame | None, zone_ids: tuple[str, ...]) -> tuple[str, ...]:
+    """Return the outfall that each zone names, "" where it names none."""
+    if zones is None or "outfall" not in zones:
+        return ("",) * len(zone_ids)
+    named = {
+        str(zone): "" if pd.isna(name) else str(name) for zone, name in zip(zones.index, zones["outfall"], strict=True)
+    }
+    return tuple(named.get(zone, "") for zone in zone_ids)
 
 
 def number_ids(ids: pd.Series, more: list[str] | None = None) -> tuple[tuple[str, ...], Ints]:

@@ -17,8 +17,10 @@ from catchscreen.records import StormRuns, Storms, Terrain
 from catchscreen.runoff import _ledger_kernels, _loss_kernels, balance, peaks
 from catchscreen.runoff.candidates import CandidateArrays, CandidatePieces, lay_candidates, sum_at
 from catchscreen.runoff.critical import point_at_critical
+from catchscreen.runoff.greenfield import tabulate_rates
 from catchscreen.runoff.laying import Ground, StormArrays, lay_ground, lay_storms
 from catchscreen.runoff.losses import LossClasses, classify_losses
+from catchscreen.units import M2_PER_HA
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -50,8 +52,7 @@ def run_storms(  # noqa: PLR0913  (six records, and two that only some callers h
         K is the capacity that a zone names, else the brief's. Hollows fill on storm totals and do not slow the routed
         peaks.
     """
-    if candidates is None:
-        _say_if_uncalibrated(options, run)
+    calibration = _say_if_uncalibrated(options, run if candidates is None else None)
     classes = classify_losses(ledger, soils, options, run)
     ground = lay_ground(ledger, zones, classes.number, options, run)
     rain = lay_storms(storms, options)
@@ -77,6 +78,8 @@ def run_storms(  # noqa: PLR0913  (six records, and two that only some callers h
         peaks=summary,
         critical=pd.concat([critical, _critical_hollows(hollow_inflow, units, storms)], ignore_index=True),
         candidates=balance.tabulate_candidates(sums.candidates, laid.order, candidates, rain.ids),
+        greenfield=_tabulate_greenfield(ground, options),
+        calibration=calibration,
     )
 
 
@@ -218,18 +221,29 @@ def _add_overflow(kept: Floats, laid: CandidateArrays, sums: LedgerSums) -> None
     np.add.at(kept[:, 1], (every, rows), escaped)
 
 
-def _say_if_uncalibrated(options: RunoffOptions, run: Run) -> None:
-    """Say whether connection and capacity have been fitted to anything observed."""
+def _say_if_uncalibrated(options: RunoffOptions, run: Run | None) -> str:
+    """Say whether connection and capacity have been fitted to anything observed, and note it in the run given."""
     if options.calibration_source:
         text = (
             f"Connection x {options.connection_scale:g} and sewer capacity x {options.capacity_scale:g}, "
             f"after {options.calibration_source}."
         )
-        run.note(DataIssue("note", "runoff_calibrated", "sewer_zones", text))
-        return
-    text = "Runoff and sewer figures are uncalibrated: nothing observed was used to fit connection or capacity."
-    cure = "Scale connection and capacity to recorded spills or a flow survey."
-    run.note(DataIssue("unknown", "runoff_uncalibrated", "sewer_zones", text, cure))
+        issue = DataIssue("note", "runoff_calibrated", "sewer_zones", text)
+    else:
+        text = "Runoff and sewer figures are uncalibrated: nothing observed was used to fit connection or capacity."
+        cure = "Scale connection and capacity to recorded spills or a flow survey."
+        issue = DataIssue("unknown", "runoff_uncalibrated", "sewer_zones", text, cure)
+    if run is not None:
+        run.note(issue)
+    return text
+
+
+def _tabulate_greenfield(ground: Ground, options: RunoffOptions) -> pd.DataFrame:
+    """Make the table of greenfield rates of the district and its sub-catchments."""
+    area_ha = np.bincount(ground.land, ground.area_m2, len(ground.land_ids)) / M2_PER_HA
+    units = [("district", "district", float(ground.area_m2.sum()) / M2_PER_HA)]
+    units += [("subcatchment", name, float(ha)) for name, ha in zip(ground.land_ids, area_ha, strict=True) if name]
+    return tabulate_rates(pd.DataFrame(units, columns=["level", "unit_id", "area_ha"]), options)
 
 
 def _critical_hollows(inflow: Floats, units: balance.Units, storms: Storms) -> pd.DataFrame:

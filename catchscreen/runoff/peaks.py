@@ -1,4 +1,4 @@
-"""Two peaks for each storm, never added: overland by sub-catchment, piped by sewer zone; a rational check beside."""
+"""Two peaks for each storm, never added: overland by sub-catchment, piped by sewer zone; rational checks beside."""
 
 from __future__ import annotations
 
@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 from catchscreen.options import RunoffOptions
 from catchscreen.records import Storms, Terrain
 from catchscreen.runoff import rational, routing
-from catchscreen.runoff.critical import point_at_critical
+from catchscreen.runoff.critical import name_critical, point_at_critical
 from catchscreen.runoff.laying import Ground, StormArrays
 from catchscreen.units import M2_PER_HA
 
@@ -30,7 +30,8 @@ def find_peaks(
 ) -> tuple[pd.DataFrame, pd.DataFrame]:
     """Return the table of peaks and the pointers to the critical storms.
 
-    Rows with a subcatchment_id carry overland peaks, rows with a zone_id piped peaks; the other column is NaN.
+    Rows of sub-catchments carry overland peaks, rows of sewer zones piped peaks; the other column is NaN. Each row
+    names the storm that is worst for its unit and kind of peak among those of its return period and climate.
     """
     overland, piped = flows
     lands = _land_frame(ground, land, options)
@@ -38,13 +39,14 @@ def find_peaks(
     over = np.stack([_overland_peaks(overland[s], lands, storms.step_min[s], options) for s in rain.ids], axis=2)
     pipe = np.stack([_piped_peaks(piped[s], zones, storms.step_min[s]) for s in rain.ids], axis=2)
     check = np.stack(
-        [_rational_peaks(lands, storms.depths_mm[s], storms.step_min[s], options) for s in rain.ids], axis=1
+        [_rational_peaks(lands, storms.depths_mm[s], storms.step_min[s], options) for s in rain.ids], axis=2
     )
     named = [number for number, name in enumerate(ground.land_ids) if name]
+    piping = [n for n, name in enumerate(ground.zone_ids) if name or ground.capacity_m3_h[n] > 0.0]
     table = pd.concat(
         [
-            _table("subcatchment_id", [ground.land_ids[n] for n in named], rain.ids, over[:, named], check[named]),
-            _table("zone_id", list(ground.zone_ids), rain.ids, pipe, None),
+            _table("subcatchment", lands.iloc[named], rain.ids, over[:, named], check[:, named]),
+            _table("sewer_zone", zones.iloc[piping], rain.ids, pipe[:, piping], np.full_like(pipe[:, piping], np.nan)),
         ],
         ignore_index=True,
     )
@@ -52,9 +54,14 @@ def find_peaks(
         point_at_critical(
             "subcatchment", [ground.land_ids[n] for n in named], "overland_peak_l_s", over[0, named], storms.storms
         ),
-        point_at_critical("sewer_zone", list(ground.zone_ids), "piped_peak_l_s", pipe[0], storms.storms),
+        point_at_critical(
+            "sewer_zone", [ground.zone_ids[n] for n in piping], "piped_peak_l_s", pipe[0, piping], storms.storms
+        ),
     ]
-    return table, pd.concat([p for p in pointers if len(p)] or pointers[:1], ignore_index=True)
+    worst = pd.concat([p for p in pointers if len(p)] or pointers[:1], ignore_index=True)
+    table["critical_storm_id"] = name_critical(table, worst, storms.storms)
+    table["is_critical"] = (table["critical_storm_id"] == table["storm_id"]) & (table["critical_storm_id"] != "")
+    return table.assign(is_calibrated=bool(options.calibration_source)), worst
 
 
 def _land_frame(ground: Ground, land: Terrain, options: RunoffOptions) -> pd.DataFrame:
@@ -72,14 +79,36 @@ def _land_frame(ground: Ground, land: Terrain, options: RunoffOptions) -> pd.Dat
     frame["impermeable_ha"] = (
         np.bincount(ground.land, ground.area_m2 * ground.impermeable_fraction, len(frame)) / M2_PER_HA
     )
+    frame["check_note"] = [
+        _say_check(float(minutes), float(area))
+        for minutes, area in zip(frame["time_of_concentration_min"], frame["area_ha"], strict=True)
+    ]
     return frame
 
 
+def _say_check(concentration_min: float, area_ha: float) -> str:
+    """Say what the rational check is, or why it is refused."""
+    if area_ha > rational.LARGEST_HA:
+        return f"refused: {area_ha:.0f} ha, the rational formula is not used above {rational.LARGEST_HA:g} ha"
+    if np.isnan(concentration_min):
+        return "unknown: no time of concentration"
+    return "of all impermeable ground, piped or not, at the time of concentration: a check only"
+
+
 def _zone_frame(ground: Ground, options: RunoffOptions) -> pd.DataFrame:
-    """Zones in the ground's order with the travel time of the farthest water by pipe."""
+    """Zones in the ground's order with the travel time of the farthest water by pipe, and what they can carry."""
     area = np.bincount(ground.zone, ground.area_m2, len(ground.zone_ids))
     length = np.where(np.isnan(ground.pipe_length_m), PIPE_LENGTH_SHARE * np.sqrt(area), ground.pipe_length_m)
-    return pd.DataFrame({"travel_min": length / options.pipe_speed_m_s / 60.0}, index=pd.Index(ground.zone_ids))
+    return pd.DataFrame(
+        {
+            "travel_min": length / options.pipe_speed_m_s / 60.0,
+            "area_ha": area / M2_PER_HA,
+            "outfall": list(ground.outfalls),
+            "capacity_l_s": ground.capacity_m3_h / 3.6,
+            "check_note": "the rational check is made for sub-catchments",
+        },
+        index=pd.Index(ground.zone_ids),
+    )
 
 
 def _overland_peaks(flow: Floats, lands: pd.DataFrame, step_min: float, options: RunoffOptions) -> Floats:
@@ -117,35 +146,45 @@ def _peak(hydrograph_m3: Floats, step_min: float) -> tuple[float, float]:
 
 
 def _rational_peaks(lands: pd.DataFrame, depths_mm: Floats, step_min: float, options: RunoffOptions) -> Floats:
-    """Return the modified rational peak [l/s] of each sub-catchment; NaN above 80 ha and where the time is unknown."""
-    out = np.full(len(lands), np.nan)
+    """Return (2, sub-catchments) rational and modified rational peak [l/s] over the impermeable area.
+
+    NaN above 80 ha and where the time of concentration is unknown. The rational peak is the modified one without its
+    routing coefficient.
+    """
+    out = np.full((2, len(lands)), np.nan)
     columns = ("time_of_concentration_min", "area_ha", "impermeable_ha")
     for number, (minutes, area, hard) in enumerate(zip(*(lands[name].tolist() for name in columns), strict=True)):
         if np.isnan(minutes) or area > rational.LARGEST_HA:
             continue
         intensity = rational.greatest_intensity_mm_h(depths_mm, step_min, minutes)
-        out[number] = rational.modified_rational_peak_l_s(
-            options.runoff_coefficient, options.routing_coefficient, intensity, hard
-        )
+        for row, routed in enumerate((1.0, options.routing_coefficient)):
+            out[row, number] = rational.modified_rational_peak_l_s(options.runoff_coefficient, routed, intensity, hard)
     return out
 
 
-def _table(key: str, names: list[str], storm_ids: tuple[str, ...], peaks: Floats, check: Floats | None) -> pd.DataFrame:
+def _table(level: str, units: pd.DataFrame, storm_ids: tuple[str, ...], peaks: Floats, check: Floats) -> pd.DataFrame:
     """Make one half of the table of peaks, sorted by unit then storm."""
     count = len(storm_ids)
-    ids = np.repeat(np.array(names, object), count)
+    ids = np.repeat(np.array(units.index, object), count)
     blank = np.full(len(ids), "", object)
     nothing = np.full(len(ids), np.nan)
     flow, time = peaks[0].ravel(), peaks[1].ravel()
-    is_land = key == "subcatchment_id"
+    is_land = level == "subcatchment"
     return pd.DataFrame(
         {
+            "level": np.full(len(ids), level, object),
+            "unit_id": ids,
             "subcatchment_id": ids if is_land else blank,
             "zone_id": blank if is_land else ids,
-            "storm_id": np.tile(np.array(storm_ids, object), len(names)),
+            "outfall": blank if is_land else np.repeat(units["outfall"].to_numpy(object), count),
+            "storm_id": np.tile(np.array(storm_ids, object), len(units)),
+            "area_ha": np.repeat(units["area_ha"].to_numpy(np.float64), count),
             "overland_peak_l_s": flow if is_land else nothing,
             "piped_peak_l_s": nothing if is_land else flow,
             "time_of_peak_min": time,
-            "rational_check_l_s": nothing if check is None else check.ravel(),
+            "sewer_capacity_l_s": nothing if is_land else np.repeat(units["capacity_l_s"].to_numpy(), count),
+            "rational_check_l_s": check[0].ravel(),
+            "modified_rational_check_l_s": check[1].ravel(),
+            "check_note": np.repeat(units["check_note"].to_numpy(object), count),
         }
     )

@@ -13,8 +13,9 @@ from catchscreen.errors import Fault, InputsAtFault
 from catchscreen.options import RainOptions
 from catchscreen.progress import DataIssue, Run
 from catchscreen.records import Storms
-from catchscreen.runoff import statistics
+from catchscreen.runoff import depths, statistics
 from catchscreen.runoff import storms as profiles
+from catchscreen.runoff.depths import DepthEstimate
 
 Floats = NDArray[np.float64]
 
@@ -30,6 +31,8 @@ COLUMNS = (
     "antecedent",
     "is_sizing",
 )
+
+NAMED = 4
 
 
 @dataclass(frozen=True, slots=True)
@@ -50,7 +53,8 @@ def prepare_rain(
     Parameters
     ----------
     rain_table : depth [mm], index duration_min, columns return period in years, or None.
-    rain_series : depth [mm] per step, or None; used for a table when neither a table nor a formula is given.
+    rain_series : depth [mm] per step, or None; used for a table when neither a table nor a formula is given, else shown
+    beside it.
 
     Returns
     -------
@@ -63,15 +67,8 @@ def prepare_rain(
     InputsAtFault
         When depths do not rise with duration and return period.
     """
-    table = rain_table
-    if table is not None:
-        check_table(table)
-    elif options.intensity_formula is not None:
-        periods = sorted({*options.return_periods_years, options.sizing_return_period_years})
-        table = profiles.formula_depths_mm(sorted(set(options.durations_min)), periods, options.intensity_formula)
-        check_table(table)
-    elif rain_series is not None:
-        table = _table_from_series(rain_series, options, run)
+    estimate = _estimate(rain_series, options, run) if rain_series is not None else None
+    table, shown = _choose_table(rain_table, estimate, options, run)
     made = list(_plain_storms(options, run) if table is None else _table_storms(table, options, run))
     if not made:
         note = "No storm of the brief lies within the rain table: plain depths are used."
@@ -83,7 +80,39 @@ def prepare_rain(
         index=pd.Index([s.storm_id for s in made], name="storm_id"),
         columns=list(COLUMNS),
     )
-    return Storms(frame, {s.storm_id: s.depths_mm for s in made}, {s.storm_id: s.step_min for s in made})
+    maxima = pd.DataFrame()
+    if estimate is not None and rain_series is not None:
+        maxima = depths.list_maxima(estimate.maxima, statistics.step_minutes(rain_series), options)
+    steps = {s.storm_id: s.step_min for s in made}
+    return Storms(frame, {s.storm_id: s.depths_mm for s in made}, steps, shown, maxima)
+
+
+def _choose_table(
+    given: pd.DataFrame | None, estimate: DepthEstimate | None, options: RainOptions, run: Run
+) -> tuple[pd.DataFrame | None, pd.DataFrame]:
+    """Return the table that storms are made of (the given one, the formula's, the record's, none) and what is shown.
+
+    What the record says is shown beside a table or a formula, as a check on it.
+    """
+    table, source = given, "given depth-duration table"
+    if table is None and options.intensity_formula is not None:
+        periods = sorted({*options.return_periods_years, options.sizing_return_period_years})
+        table = profiles.formula_depths_mm(sorted(set(options.durations_min)), periods, options.intensity_formula)
+        source = "given intensity formula"
+    shown = [] if estimate is None else [estimate.rows]
+    if table is None:
+        made = None if estimate is None else _table_of_record(estimate, run)
+        if made is None:
+            shown = [rows.assign(is_used=False) for rows in shown]
+        return made, pd.concat(shown) if shown else pd.DataFrame(columns=list(depths.COLUMNS))
+    check_table(table)
+    shown = [depths.given_rows(table, source), *(rows.assign(is_used=False) for rows in shown if len(rows))]
+    odd = [] if estimate is None else depths.outside_limits(shown[0], estimate.rows)
+    if odd:
+        text = f"Depths of the {source} lie outside the limits fitted to the rain record: {', '.join(odd[:NAMED])}."
+        cure = "Check that table and record are of this place; table rain_depths has both."
+        run.note(DataIssue("note", "table_against_record", "rain_table", text, cure))
+    return table, pd.concat(shown, ignore_index=True)
 
 
 def check_table(table: pd.DataFrame) -> None:
@@ -95,15 +124,20 @@ def check_table(table: pd.DataFrame) -> None:
         With one fault for each way in which the table cannot be used.
     """
     faults = []
-    depths = table.to_numpy(np.float64)
+    values = table.to_numpy(np.float64)
     durations = table.index.to_numpy(np.float64)
     periods = table.columns.to_numpy(np.float64)
-    if not depths.size or not np.isfinite(depths).all() or (depths <= 0.0).any():
-        faults.append("The rain table has missing, zero or negative depths.")
-    elif (np.diff(depths, axis=0) <= 0.0).any():
-        faults.append("Some depth of the rain table does not rise with duration.")
-    elif (np.diff(depths, axis=1) <= 0.0).any():
-        faults.append("Some depth of the rain table does not rise with the return period.")
+    unusable = ~(np.isfinite(values) & (values > 0.0))
+    if not values.size:
+        faults.append("The rain table is empty.")
+    elif unusable.any():
+        faults.append(f"The rain table has missing, zero or negative depths: {_name_cell(table, unusable)}.")
+    elif (down := np.diff(values, axis=0) <= 0.0).any():
+        where = _name_cell(table, np.vstack([np.zeros_like(values[:1], bool), down]))
+        faults.append(f"A depth of the rain table does not rise with duration: {where}.")
+    elif (across := np.diff(values, axis=1) <= 0.0).any():
+        where = _name_cell(table, np.hstack([np.zeros_like(values[:, :1], bool), across]))
+        faults.append(f"A depth of the rain table does not rise with the return period: {where}.")
     if (np.diff(durations) <= 0.0).any() or (durations <= 0.0).any():
         faults.append("Durations of the rain table must be above zero and ascend.")
     if (np.diff(periods) <= 0.0).any() or (periods <= 0.0).any():
@@ -113,8 +147,16 @@ def check_table(table: pd.DataFrame) -> None:
         raise InputsAtFault([Fault("rain_table_unusable", text, cure, layer="rain_table") for text in faults])
 
 
-def _table_from_series(series: pd.Series, options: RainOptions, run: Run) -> pd.DataFrame | None:
-    """Make a depth table from a record, or say why it cannot be made."""
+def _name_cell(table: pd.DataFrame, wrong: NDArray[np.bool_]) -> str:
+    """Name the first wrong cell by its duration and return period, with what stands there."""
+    row, column = (int(place[0]) for place in np.nonzero(wrong))
+    depth = table.to_numpy(np.float64)[row, column]
+    duration, period = float(table.index[row]), float(table.columns[column])
+    return f"{depth:g} mm at {duration:g} min, 1-in-{period:g} years"
+
+
+def _estimate(series: pd.Series, options: RainOptions, run: Run) -> DepthEstimate:
+    """Read depths from a record, and say what it lacks."""
     held = statistics.summarise_record(series)
     if held.missing or held.doubtful:
         text = (
@@ -124,7 +166,11 @@ def _table_from_series(series: pd.Series, options: RainOptions, run: Run) -> pd.
         run.note(
             DataIssue("note", "rain_record_gaps", "rain_series", text, "Fill or check the record where it matters.")
         )
-    estimate = statistics.estimate_depths(series, options)
+    return depths.estimate_depths(series, options)
+
+
+def _table_of_record(estimate: DepthEstimate, run: Run) -> pd.DataFrame | None:
+    """Return the record's own depth table, or say why it cannot be used."""
     for warning in estimate.warnings:
         run.note(DataIssue("note", "depths_from_series", "rain_series", warning, "Give the depth table of your area."))
     if estimate.table is None:

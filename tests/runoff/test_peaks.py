@@ -8,7 +8,7 @@ import pytest
 
 from catchscreen.options import RainOptions, RunoffOptions
 from catchscreen.progress import Run
-from catchscreen.runoff import prepare_rain, rational, routing
+from catchscreen.runoff import prepare_rain, routing
 
 
 def test_two_flows_never_added(make_ledger, make_storms, make_zones, run_ledger) -> None:
@@ -66,12 +66,47 @@ def test_pipe_length_of_the_zone_is_used(make_ledger, make_storms, make_zones, r
 
 
 def test_rational_check_stands_beside_and_stops_at_80_ha(make_ledger, make_storms, run_ledger) -> None:
-    """Steady 36 mm/h, Cv 0.75, Cr 1.3, 0.1 ha: 2.7778 x 0.975 x 36 x 0.1; none above 80 ha."""
+    """Steady 36 mm/h, Cv 0.75, 0.1 ha: 2.7778 x 0.75 x 36 x 0.1 = 7.5 l/s; with Cr 1.3 9.75 l/s; none above 80 ha."""
     storms = make_storms(step_min=5.0, S=np.full(60, 3.0))
-    small = run_ledger(make_ledger(), storms).peaks.iloc[0]["rational_check_l_s"]
-    large = run_ledger(make_ledger({"area_m2": 810_000.0}), storms).peaks.iloc[0]["rational_check_l_s"]
-    assert small == pytest.approx(rational.modified_rational_peak_l_s(0.75, 1.3, 36.0, 0.1))
-    assert np.isnan(large)
+    small = run_ledger(make_ledger(), storms).peaks.iloc[0]
+    large = run_ledger(make_ledger({"area_m2": 810_000.0}), storms).peaks.iloc[0]
+    assert small["rational_check_l_s"] == pytest.approx(7.5)
+    assert small["modified_rational_check_l_s"] == pytest.approx(9.75)
+    assert small["check_note"].endswith("a check only")
+    assert np.isnan(large[["rational_check_l_s", "modified_rational_check_l_s"]].to_numpy(float)).all()
+    assert large["check_note"] == "refused: 81 ha, the rational formula is not used above 80 ha"
+
+
+def test_a_zone_says_what_it_can_carry_and_where_to(make_ledger, make_storms, make_zones, run_ledger) -> None:
+    """12 mm/h over 900 m2 connected are 3 l/s: the piped peak of a long heavy storm is just that."""
+    runs = run_ledger(make_ledger(), make_storms(step_min=5.0, S=np.full(60, 3.0)), zones=make_zones(Z1=12.0))
+    zone = runs.peaks.query("level == 'sewer_zone'").iloc[0]
+    assert (zone["unit_id"], zone["outfall"]) == ("Z1", "O1")
+    assert zone["sewer_capacity_l_s"] == pytest.approx(3.0)
+    assert zone["piped_peak_l_s"] == pytest.approx(3.0)
+
+
+@pytest.mark.parametrize("source", ["", "flow survey 2023"])
+def test_peaks_say_whether_they_are_calibrated(source: str, make_ledger, make_storms, run_ledger) -> None:
+    runs = run_ledger(make_ledger(), make_storms(S=np.ones(10)), options=RunoffOptions(calibration_source=source))
+    assert runs.peaks["is_calibrated"].tolist() == [bool(source)] * 2
+    assert ("uncalibrated" in runs.calibration) is not bool(source)
+
+
+def test_rows_name_their_critical_storm(make_ledger, run_ledger) -> None:
+    """Every row of one unit, return period and climate points at one storm; that storm's row has the greatest peak."""
+    table = pd.DataFrame({2.0: [8.0, 13.0, 18.0], 30.0: [17.0, 30.0, 41.0]}, index=[15.0, 60.0, 180.0])
+    storms = prepare_rain(table, None, RainOptions(), Run())
+    peaks = run_ledger(make_ledger(), storms).peaks.join(storms.storms, on="storm_id")
+    peaks["peak"] = peaks["overland_peak_l_s"].fillna(peaks["piped_peak_l_s"])
+    groups = list(peaks.groupby(["level", "unit_id", "return_period_years", "uplift"]))
+    assert len(groups) == 2 * 3 * 3  # 1-in-5 lies between the columns
+    for _, group in groups:
+        assert len(set(group["critical_storm_id"])) == 1
+        assert group["is_critical"].sum() == 1
+        worst = group[group["is_critical"]].iloc[0]
+        assert worst["storm_id"] == worst["critical_storm_id"]
+        assert worst["peak"] == group["peak"].max()
 
 
 def test_critical_duration_is_a_pointer(make_ledger, make_land, run_ledger) -> None:
@@ -99,3 +134,5 @@ def test_plain_depths_have_no_critical_duration(make_ledger, run_ledger) -> None
     runs = run_ledger(make_ledger(), prepare_rain(None, None, RainOptions(), Run()))
     assert runs.critical.empty
     assert "storm_id" in runs.critical
+    assert not runs.peaks["is_critical"].any()
+    assert (runs.peaks["critical_storm_id"] == "").all()

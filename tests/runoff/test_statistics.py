@@ -13,7 +13,7 @@ from scipy.stats import genextreme
 
 from catchscreen.options import RainOptions
 from catchscreen.progress import Run
-from catchscreen.runoff import prepare_rain, statistics
+from catchscreen.runoff import depths, prepare_rain, statistics
 
 SAMPLE = [2.0, 3.0, 4.0, 2.4, 5.5, 1.2, 5.4, 2.2, 7.1, 1.3, 1.5]
 """Sample of the lmoments3 test suite, after Hosking's routines."""
@@ -131,14 +131,14 @@ def test_annual_period_never_falls() -> None:
 
 def test_window_factors() -> None:
     """1.13 for one step, falling to 1 for long windows (from memory)."""
-    factors = [statistics.window_factor(n) for n in (1, 2, 4, 8, 24, 100)]
+    factors = [depths.window_factor(n) for n in (1, 2, 4, 8, 24, 100)]
     assert factors == [1.13, 1.04, 1.03, 1.02, 1.01, 1.0]
 
 
 def test_depths_from_a_record() -> None:
     """Depths rise, limits lie around them, short durations are refused, periods beyond the record are named."""
     options = RainOptions(return_periods_years=(2.0, 30.0), durations_min=(30.0, 60.0, 120.0, 150.0, 360.0, 1440.0))
-    estimate = statistics.estimate_depths(record(), options)
+    estimate = depths.estimate_depths(record(), options)
     assert estimate.table is not None
     assert estimate.table.index.tolist() == [120.0, 360.0, 1440.0]
     assert (estimate.low < estimate.table).all(axis=None)
@@ -157,8 +157,8 @@ def test_the_table_is_the_fit_times_the_factor() -> None:
     options = RainOptions(durations_min=(120.0, 1440.0), distribution="gumbel")
     series = record()
     level = statistics.fit_gumbel(statistics.annual_maxima(series, [120.0])[120.0]).quantile(1.0 - 1.0 / 30.0)
-    raised = statistics.estimate_depths(series, options).table
-    plain = statistics.estimate_depths(series, options.model_copy(update={"correct_fixed_windows": False})).table
+    raised = depths.estimate_depths(series, options).table
+    plain = depths.estimate_depths(series, options.model_copy(update={"correct_fixed_windows": False})).table
     assert raised.loc[120.0, 30.0] == pytest.approx(1.04 * level)
     assert plain.loc[120.0, 30.0] == pytest.approx(level)
 
@@ -185,7 +185,7 @@ def test_storms_from_a_record() -> None:
 
 def test_same_draws_every_time() -> None:
     """Confidence limits are drawn from a fixed seed."""
-    first, second = (statistics.estimate_depths(record(), RainOptions()).high for _ in range(2))
+    first, second = (depths.estimate_depths(record(), RainOptions()).high for _ in range(2))
     pd.testing.assert_frame_equal(first, second, check_exact=True)
 
 
@@ -213,7 +213,7 @@ def test_real_record_counted_by_another_tool(daily_record: pd.Series) -> None:
 def test_real_record_against_lmoments3(daily_record: pd.Series) -> None:
     """The two-day depths of the table are lmoments3's GEV quantiles times the factor 1.04; one day is refused."""
     options = RainOptions(return_periods_years=(30.0, 100.0), durations_min=(1440.0, 2880.0, 5760.0))
-    estimate = statistics.estimate_depths(daily_record, options)
+    estimate = depths.estimate_depths(daily_record, options)
     assert estimate.table.index.tolist() == [2880.0, 5760.0]
     fitted = distr.gev.lmom_fit(estimate.maxima[2880.0])
     theirs = genextreme(fitted["c"], fitted["loc"], fitted["scale"]).ppf([1.0 - 1.0 / 30.0, 0.99])
