@@ -32,11 +32,10 @@ def find_constraints(
     layer = data.constraints
     if layer is None or len(layer) == 0:
         return pd.DataFrame(columns=COLUMNS)
-    parts = [
-        _strike(hosts[hosts["measure"] == measure.name], layer, rule, options)
-        for measure in measures
-        for rule in measure.constraints
-    ]
+    parts = []
+    for measure in measures:
+        own = hosts.geometry[(hosts["measure"] == measure.name).to_numpy()]
+        parts += [_strike(own, layer, rule, options) for rule in measure.constraints]
     table = pd.concat([part for part in parts if len(part)] or [pd.DataFrame(columns=COLUMNS)], ignore_index=True)
     table = table.drop_duplicates(["candidate_id", "kind", "rule", "reason"])
     return table.sort_values(["candidate_id", "kind", "rule", "reason"], kind="stable").reset_index(drop=True)
@@ -49,7 +48,7 @@ def kinds_without_map(data: Inputs, measure: Measure) -> tuple[str, ...]:
 
 
 def _strike(
-    hosts: gpd.GeoDataFrame, layer: gpd.GeoDataFrame, rule: ConstraintRule, options: MeasureOptions
+    hosts: gpd.GeoSeries, layer: gpd.GeoDataFrame, rule: ConstraintRule, options: MeasureOptions
 ) -> pd.DataFrame:
     things = layer[layer["kind"] == rule.kind]
     if len(things) == 0 or len(hosts) == 0:
@@ -57,7 +56,7 @@ def _strike(
     reach = np.full(len(things), rule.distance_m)
     if rule.height_column and rule.height_column in things:
         reach = np.fmax(reach, pd.to_numeric(things[rule.height_column], errors="coerce").to_numpy(float))
-    shapes, shapes_there = hosts.geometry.to_numpy(), things.geometry.to_numpy()
+    shapes, shapes_there = hosts.to_numpy(), things.geometry.to_numpy()
     host, thing = pairs_touching(shapes, shapes_there, float(np.max(reach)))
     if rule.distance_m > 0.0:
         near = shapely.distance(shapes[host], shapes_there[thing]) < reach[thing]

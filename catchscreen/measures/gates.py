@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -9,21 +10,22 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from catchscreen.measures.contract import Measure, Threshold
+from catchscreen.measures.texts import Notes, say_each
 
 Mask = NDArray[np.bool_]
-SEPARATOR = "; "
+VERDICTS = ("gates", "switches", "flags", "unknowns", "checks")
 
 
 @dataclass(slots=True)
 class _Verdicts:
-    """Texts gathered per option, in the order in which the rules stand."""
+    """Sentences gathered per option, in the order in which the rules stand; and which switches rest on knowledge."""
 
-    gates: list[list[str]]
-    switches: list[list[str]]
-    flags: list[list[str]]
-    unknowns: list[list[str]]
-    checks: list[list[str]]
-    known_switches: list[int]
+    gates: Notes
+    switches: Notes
+    flags: Notes
+    unknowns: Notes
+    checks: Notes
+    known_switch: Mask
 
 
 def judge_options(options: pd.DataFrame, measure: Measure, constraints: pd.DataFrame) -> pd.DataFrame:
@@ -41,28 +43,36 @@ def judge_options(options: pd.DataFrame, measure: Measure, constraints: pd.DataF
         waits_for_test (bool): only an unknown keeps the option out, so that it bounds the range.
     """
     count = len(options)
-    verdicts = _empty_verdicts(count)
+    notes = {name: Notes(count) for name in VERDICTS}
+    verdicts = _Verdicts(**notes, known_switch=np.zeros(count, bool))
     for rule in measure.thresholds:
         _apply_threshold(options, rule, verdicts)
     _apply_constraints(options, measure, constraints, verdicts)
-    frame = pd.DataFrame(index=options.index)
-    for name in ("gates", "switches", "flags", "unknowns", "checks"):
-        joined = [SEPARATOR.join(dict.fromkeys(texts)) for texts in getattr(verdicts, name)]
-        frame[name] = pd.Series(joined, index=options.index, dtype=object)
-    gated = np.array([bool(texts) for texts in verdicts.gates], dtype=bool)
-    switched = np.array([bool(texts) for texts in verdicts.switches], dtype=bool)
+    frame = pd.DataFrame(
+        {name: pd.Series(getattr(verdicts, name).joined(), index=options.index, dtype=object) for name in VERDICTS}
+    )
+    gated, switched = verdicts.gates.any(), verdicts.switches.any()
     frame["admissible"] = ~gated & ~switched
-    frame["waits_for_test"] = ~gated & switched & (np.array(verdicts.known_switches, dtype=np.int64) == 0)
-    frame["reason"] = [_reason(*row) for row in zip(frame["gates"], frame["switches"], frame["flags"], strict=True)]
+    frame["waits_for_test"] = ~gated & switched & ~verdicts.known_switch
+    frame["reason"] = write_verdict(frame)
     return frame
+
+
+def write_verdict(frame: pd.DataFrame) -> pd.Series:
+    """Say in one sentence what gates, switches and flags amount to."""
+    gates, switches, flags = (frame[name].to_numpy(dtype=object) for name in ("gates", "switches", "flags"))
+    choices = [gates != "", switches != "", flags != ""]
+    texts = ["excluded: " + gates, "another variant instead: " + switches, "possible; mind: " + flags]
+    said = np.select(choices, texts, "possible; no rule speaks against it")
+    return pd.Series(said, index=frame.index, dtype=object)
 
 
 def strikes(values: pd.Series, rule: Threshold) -> tuple[Mask, Mask]:
     """Tell where a rule strikes and where its column is unknown; < and > exclude the limit itself."""
     if isinstance(rule.value, tuple):
-        text = values.astype(object).where(values.notna(), "").astype(str)
-        unknown = (text == "").to_numpy()
-        inside = text.isin(rule.value).to_numpy()
+        codes, texts = pd.factorize(values.to_numpy(dtype=object))
+        unknown = np.append([str(text) == "" for text in texts], [True])[codes].astype(bool)
+        inside = np.append([str(text) in rule.value for text in texts], [False])[codes].astype(bool)
         return (inside if rule.comparison == "in" else ~inside) & ~unknown, unknown
     number = pd.to_numeric(values, errors="coerce").to_numpy(float)
     unknown = np.isnan(number)
@@ -71,64 +81,47 @@ def strikes(values: pd.Series, rule: Threshold) -> tuple[Mask, Mask]:
         return np.asarray(compare(number, rule.value)) & ~unknown, unknown
 
 
-def _empty_verdicts(count: int) -> _Verdicts:
-    def texts() -> list[list[str]]:
-        return [[] for _ in range(count)]
-
-    return _Verdicts(texts(), texts(), texts(), texts(), texts(), [0] * count)
-
-
 def _apply_threshold(options: pd.DataFrame, rule: Threshold, verdicts: _Verdicts) -> None:
     concerned = options["variant"].isin(rule.variants).to_numpy() if rule.variants else np.ones(len(options), bool)
     values = options[rule.column] if rule.column in options else pd.Series(np.nan, index=options.index)
     struck, unknown = strikes(values, rule)
-    listed = values.to_numpy()
     store = {"gate": verdicts.gates, "switch": verdicts.switches, "flag": verdicts.flags}[rule.kind]
-    for row in np.flatnonzero(struck & concerned):
-        value = listed[row].replace("_", " ") if isinstance(listed[row], str) else listed[row]
-        text = rule.reason.format(value=value)
-        store[row].append(f"{text} (so {rule.to_variant})" if rule.kind == "switch" else text)
-        verdicts.known_switches[row] += rule.kind == "switch"
+    rows = np.flatnonzero(struck & concerned)
+    end = f" (so {rule.to_variant})" if rule.kind == "switch" else ""
+    store.add(rows, say_each(np.asarray(values, dtype=object)[rows], _sentence(rule.reason, end)))
+    if rule.kind == "switch":
+        verdicts.known_switch[rows] = True
     if not rule.unknown_text:
         return
-    for row in np.flatnonzero(unknown & concerned):
-        verdicts.unknowns[row].append(rule.unknown_text)
-        if rule.unknown_check:
-            verdicts.checks[row].append(rule.unknown_check)
-        if rule.unknown_switches:
-            verdicts.switches[row].append(f"{rule.unknown_text} unknown (so {rule.to_variant} until it is tested)")
+    rows = np.flatnonzero(unknown & concerned)
+    verdicts.unknowns.add(rows, rule.unknown_text)
+    if rule.unknown_check:
+        verdicts.checks.add(rows, rule.unknown_check)
+    if rule.unknown_switches:
+        verdicts.switches.add(rows, f"{rule.unknown_text} unknown (so {rule.to_variant} until it is tested)")
+
+
+def _sentence(reason: str, end: str) -> Callable[[object], str]:
+    """Give what writes a rule's reason with the site's own value in it."""
+
+    def say(value: object) -> str:
+        return reason.format(value=value.replace("_", " ") if isinstance(value, str) else value) + end
+
+    return say
 
 
 def _apply_constraints(options: pd.DataFrame, measure: Measure, constraints: pd.DataFrame, verdicts: _Verdicts) -> None:
     """Lay mapped constraints on the options: a switch concerns those that soak, and names the variant that does not."""
-    soaks = {variant.name: variant.soaks != "none" for variant in measure.variants}
+    soaking = {variant.name for variant in measure.variants if variant.soaks != "none"}
     dry = next((variant.name for variant in measure.variants if variant.soaks == "none"), "")
-    rows = pd.Series(np.arange(len(options)), index=options["candidate_id"].to_numpy())
-    own = constraints[constraints["candidate_id"].isin(rows.index)]
-    positions = rows.groupby(level=0).agg(list).to_dict()
-    variants = options["variant"].to_numpy()
-    for candidate, rule, reason, also_flag in zip(
-        own["candidate_id"], own["rule"], own["reason"], own["also_flag"], strict=True
-    ):
-        for row in positions[candidate]:
-            if rule == "gate":
-                verdicts.gates[row].append(reason)
-            elif rule == "switch" and soaks[variants[row]]:
-                verdicts.switches[row].append(f"{reason} (so {dry})" if dry else reason)
-                verdicts.known_switches[row] += 1
-            elif rule == "flag" or also_flag:
-                verdicts.flags[row].append(reason)
-
-
-def join_texts(*columns: pd.Series) -> pd.Series:
-    """Join texts row by row, empty ones left out."""
-    texts = [SEPARATOR.join(str(cell) for cell in cells if cell) for cells in zip(*columns, strict=True)]
-    return pd.Series(texts, index=columns[0].index, dtype=object)
-
-
-def _reason(gates: str, switches: str, flags: str) -> str:
-    if gates:
-        return f"excluded: {gates}"
-    if switches:
-        return f"another variant instead: {switches}"
-    return f"possible; mind: {flags}" if flags else "possible; no rule speaks against it"
+    places = pd.DataFrame({"candidate_id": options["candidate_id"].to_numpy(), "row": np.arange(len(options))})
+    met = constraints.reset_index(drop=True).rename_axis("order").reset_index().merge(places, on="candidate_id")
+    met = met.sort_values(["order", "row"], kind="stable")
+    row, rule, reason = met["row"].to_numpy(np.int64), met["rule"].to_numpy(), met["reason"].to_numpy(dtype=object)
+    gate = rule == "gate"
+    switch = (rule == "switch") & options["variant"].isin(soaking).to_numpy()[row]
+    flag = ~gate & ~switch & ((rule == "flag") | met["also_flag"].to_numpy(bool))
+    verdicts.gates.add(row[gate], reason[gate])
+    verdicts.switches.add(row[switch], reason[switch] + f" (so {dry})" if dry else reason[switch])
+    verdicts.known_switch[row[switch]] = True
+    verdicts.flags.add(row[flag], reason[flag])

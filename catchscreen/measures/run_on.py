@@ -14,12 +14,13 @@ import numpy as np
 import pandas as pd
 import shapely
 
-from catchscreen.measures.surroundings import mend
+from catchscreen.measures.surroundings import covers, mend
 from catchscreen.options import MeasureOptions
 from catchscreen.records import Cover, Floats, Terrain
 
 CLEAN_KINDS = ("roof", "paved", "road")
 """Planted or bare ground is no run-on: its silt closes the joints."""
+HARD_KINDS = ("paved", "road")
 SMALLEST_PIECE_M2 = 1.0
 SMALLEST_SHARE_M2 = 0.01
 """Less shared ground than this is the rounding of an overlay, not a piece of the host."""
@@ -99,7 +100,7 @@ def _unknown_pairs(hosts: gpd.GeoDataFrame, surfaces: gpd.GeoDataFrame) -> pd.Da
 
 
 def _ground_pairs(hosts: gpd.GeoDataFrame, surfaces: gpd.GeoDataFrame) -> pd.DataFrame:
-    """Intersect hosts on the ground with the surfaces of their own parcel."""
+    """Intersect hosts on the ground with the surfaces of their own parcel; paved patches are made of hard ones."""
     shapes = hosts.geometry.to_numpy()
     chosen = np.flatnonzero(~shapely.is_missing(shapes) & (hosts["ground"] != "roof").to_numpy())
     ground = surfaces[surfaces["kind"] != "roof"]
@@ -108,12 +109,17 @@ def _ground_pairs(hosts: gpd.GeoDataFrame, surfaces: gpd.GeoDataFrame) -> pd.Dat
     there = ground.geometry.to_numpy()
     host, surface = shapely.STRtree(there).query(shapes[chosen])
     host = chosen[host]
-    same = hosts["parcel_id"].to_numpy()[host] == ground["parcel_id"].to_numpy()[surface]
+    places, _ = pd.factorize(pd.concat([hosts["parcel_id"], ground["parcel_id"]]).to_numpy(dtype=object))
+    same = places[host] == places[len(hosts) + surface]
+    hard = ground["kind"].isin(HARD_KINDS).to_numpy()[surface]
+    same &= hard | (hosts["ground"] != "paved").to_numpy()[host]
     host, surface = host[same], surface[same]
     met = np.unique(surface)
     there = there.copy()
     there[met] = mend(there[met])
-    shared = shapely.area(shapely.intersection(shapes[host], there[surface]))
+    shared = shapely.area(there[surface])
+    part = np.flatnonzero(~covers(there, shapes, surface, host))
+    shared[part] = shapely.area(shapely.intersection(shapes[host[part]], there[surface[part]]))
     keep = shared > SMALLEST_SHARE_M2
     return pd.DataFrame(
         {

@@ -13,11 +13,12 @@ from catchscreen.measures.cautions import write_cautions, write_receiving
 from catchscreen.measures.constraints import find_constraints, kinds_without_map
 from catchscreen.measures.contract import Measure
 from catchscreen.measures.evidence import describe_tests, match_evidence
-from catchscreen.measures.gates import SEPARATOR, join_texts, judge_options
+from catchscreen.measures.gates import judge_options, write_verdict
 from catchscreen.measures.hosts import find_hosts
 from catchscreen.measures.overrides import apply_overrides
 from catchscreen.measures.roof_structure import add_roofs
 from catchscreen.measures.run_on import assign_run_on, find_host_surfaces
+from catchscreen.measures.texts import SEPARATOR, Notes, join_texts
 from catchscreen.measures.variants import pair_hosts_with_variants
 from catchscreen.options import MeasureOptions
 from catchscreen.progress import Run
@@ -58,6 +59,7 @@ def propose(
     host_surfaces = find_host_surfaces(hosts, cover)
     run_on = assign_run_on(hosts, cover, land, host_surfaces, taking, options)
     run.check_stop()
+    water.add_run_on(hosts, run_on)
     hosts = _describe_site(hosts, data, land, options, run)
     water.add_areas(hosts, cover, run_on, host_surfaces)
     table = _judge(hosts, data, measures, options)
@@ -94,8 +96,10 @@ def _describe_site(
     water.add_sewers(hosts, data, matches)
     water.add_hollows(hosts, data, land)
     water.add_exceedance(hosts, data, land)
-    documents = matches.groupby("candidate_id")["document"].agg(lambda texts: SEPARATOR.join(dict.fromkeys(texts)))
-    hosts["evidence_documents"] = documents.reindex(hosts.index).fillna("")
+    documents = Notes(len(hosts))
+    places = hosts.index.get_indexer(pd.Index(matches["candidate_id"]))
+    documents.add(places, matches["document"].to_numpy(dtype=object))
+    hosts["evidence_documents"] = documents.joined()
     return hosts
 
 
@@ -108,6 +112,7 @@ def _judge(hosts: gpd.GeoDataFrame, data: Inputs, measures: Sequence[Measure], o
         table = table.join(verdict).copy()  # one block: what follows adds columns one by one
         _bar_unfit_depths(table, measure)
         _add_notes(table, data, measure, options)
+        table["reason"] = write_verdict(table)
         parts.append(table)
     filled = [part for part in parts if len(part)] or parts[:1]
     joined = pd.concat(filled).sort_index(kind="stable")
@@ -118,27 +123,27 @@ def _judge(hosts: gpd.GeoDataFrame, data: Inputs, measures: Sequence[Measure], o
 
 def _bar_unfit_depths(table: pd.DataFrame, measure: Measure) -> None:
     """Exclude options for which no catalogue depth lies between what traffic asks for and what the ground allows."""
-    depths = {variant.name: np.array(variant.depths_mm) for variant in measure.variants}
-    most = table["max_depth_mm"].fillna(np.inf)
-    fits = np.array(
-        [
-            bool(((depths[name] >= low) & (depths[name] <= high)).any())
-            for name, low, high in zip(table["variant"], table["min_depth_mm"], most, strict=True)
-        ],
-        dtype=bool,
-    )
-    texts = pd.Series(
-        [
-            "" if good else f"no catalogue depth between {low:.0f} and {high:.0f} mm"
-            for good, low, high in zip(fits, table["min_depth_mm"], most, strict=True)
-        ],
-        index=table.index,
-        dtype=object,
-    )
-    table["gates"] = join_texts(table["gates"], texts)
-    table["reason"] = table["reason"].mask(~fits, "excluded: " + table["gates"])
+    least = table["min_depth_mm"].to_numpy(float)
+    most = np.where(table["max_depth_mm"].isna(), np.inf, table["max_depth_mm"].to_numpy(float))
+    fits = np.zeros(len(table), bool)
+    for variant in measure.variants:
+        own = (table["variant"] == variant.name).to_numpy()
+        depths = np.array(variant.depths_mm)
+        place = np.searchsorted(depths, least[own]).clip(max=depths.size - 1)
+        fits[own] = (depths[place] >= least[own]) & (depths[place] <= most[own])
+    barred = Notes(len(table))
+    rows = np.flatnonzero(~fits)
+    barred.add(rows, [_say_unfit(least[row], most[row], table["depth_limit"].iloc[row]) for row in rows])
+    table["gates"] = join_texts(table["gates"], pd.Series(barred.joined(), index=table.index))
     table["admissible"] &= fits
     table["waits_for_test"] &= fits
+
+
+def _say_unfit(least_mm: float, most_mm: float, limit: str) -> str:
+    """Say why no depth fits: what limits it, how much room that leaves, and what is asked for."""
+    room = "leaves no room for a store" if most_mm <= 0.0 else f"leaves room for a store of {most_mm:.0f} mm"
+    need = f", and {least_mm:.0f} mm are needed" if least_mm > 0.0 and most_mm > 0.0 else ""
+    return f"{limit or 'the depth limit'} {room}{need}"
 
 
 def _add_notes(table: pd.DataFrame, data: Inputs, measure: Measure, options: MeasureOptions) -> None:
@@ -152,7 +157,8 @@ def _add_notes(table: pd.DataFrame, data: Inputs, measure: Measure, options: Mea
         1e-5,
     )
     soaks = table["soaks"] != "none"
-    tests = describe_tests(table, table["q_map_m_s"], BASE_DEPTH_M, full_min).where(soaks, "")
+    tested = table[(table["test_count"] > 0) & soaks]
+    tests = describe_tests(tested, tested["q_map_m_s"], BASE_DEPTH_M, full_min).reindex(table.index, fill_value="")
     beside = pd.Series(
         np.select(
             [table["exceedance"] == "building", table["passes_building"]],
@@ -188,22 +194,23 @@ def _grade_columns(table: pd.DataFrame, measures: Sequence[Measure]) -> pd.DataF
 def _set_aside(data: Inputs, hosts: gpd.GeoDataFrame, table: pd.DataFrame, measures: Sequence[Measure]) -> pd.DataFrame:
     """Say for each parcel and measure without an admissible option why there is none."""
     where = {"paved": "no paved ground wide and large enough", "roof": "no roof", "pitch": "no pitch"}
-    rows = []
-    parcel_of = hosts["parcel_id"]
+    rows: list[tuple[str, str, str]] = []
+    names = data.parcels.index.astype(str)
+    parcel_of = hosts["parcel_id"].reindex(table["candidate_id"]).to_numpy()
     for measure in measures:
-        own = table[table["measure"] == measure.name]
-        parcels = parcel_of.reindex(own["candidate_id"]).to_numpy()
-        possible = set(parcels[own["admissible"].to_numpy(bool)])
-        reasons = (
-            pd.Series(own["reason"].to_numpy(), index=parcels)
-            .groupby(level=0)
-            .agg(lambda texts: SEPARATOR.join(sorted(set(texts))))
-        )
-        lookup = reasons.to_dict()
-        rows += [
-            (parcel, measure.name, lookup.get(parcel, where[measure.ground]))
-            for parcel in data.parcels.index.astype(str)
-            if parcel not in possible
-        ]
+        own = (table["measure"] == measure.name).to_numpy()
+        possible = set(parcel_of[own & table["admissible"].to_numpy(bool)])
+        said: dict[str, dict[str, None]] = {}
+        for parcel, gates, switches in zip(
+            parcel_of[own], table["gates"].to_numpy()[own], table["switches"].to_numpy()[own], strict=True
+        ):
+            if parcel not in possible:
+                parts = (gates or switches).split(SEPARATOR)
+                said.setdefault(parcel, {}).update(dict.fromkeys(part.partition(" (so ")[0] for part in parts))
+        for parcel in names:
+            if parcel not in possible:
+                parts = sorted(said.get(parcel, ()))
+                text = "excluded: " + SEPARATOR.join(parts) if parts else where[measure.ground]
+                rows.append((parcel, measure.name, text))
     frame = pd.DataFrame(rows, columns=["parcel_id", "measure", "reason"])
     return frame.sort_values(["parcel_id", "measure"], kind="stable").reset_index(drop=True)

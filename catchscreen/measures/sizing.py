@@ -45,8 +45,12 @@ def store_trials(proposals: Proposals, options: MeasureOptions) -> Stores:
     parts = []
     for measure in proposals.measures:
         for variant in measure.variants:
-            own = wanted[(wanted["measure"] == measure.name) & (wanted["variant"] == variant.name)]
-            parts += [_trial(own, measure, variant, depth, options) for depth in variant.depths_mm]
+            mine = (wanted["measure"] == measure.name) & (wanted["variant"] == variant.name)
+            own = wanted[mine.to_numpy()].copy()
+            if len(own):
+                own["store_fraction"] = np.nan
+                own = own.copy()
+                parts += [_trial(own, measure, variant, depth, options) for depth in variant.depths_mm]
     filled = [part for part in parts if len(part)]
     trials = pd.concat(filled).sort_index(kind="stable") if filled else _no_trial()
     return make_stores(trials)
@@ -143,11 +147,10 @@ def choose_size(
 def _trial(
     own: pd.DataFrame, measure: Measure, variant: Variant, depth: float, options: MeasureOptions
 ) -> pd.DataFrame:
-    fits = (own["max_depth_mm"].isna() | (depth <= own["max_depth_mm"])) & (depth >= own["min_depth_mm"])
-    own = own[fits].copy()
+    fits = (~(depth > own["max_depth_mm"]) & (depth >= own["min_depth_mm"])).to_numpy(bool)
+    own = own if fits.all() else own[fits]
     if own.empty:
         return own
-    own["store_fraction"] = _store_fraction(own, depth, options)
 
     def fault_of(store: pd.DataFrame) -> str:
         missing = [name for name in STORE_COLUMNS if name not in store]
@@ -155,9 +158,14 @@ def _trial(
             return f"the store lacks {missing[0]}"
         if not store.index.equals(own.index):
             return "the store has another index"
-        return "the store has empty values" if store[list(STORE_COLUMNS)].isna().any(axis=None) else ""
+        return "the store has empty values" if np.isnan(store[list(STORE_COLUMNS)].to_numpy(float)).any() else ""
 
-    store = ask(measure, "its store", lambda: measure.store(own.copy(), variant, depth), fault_of, options)
+    def make_store() -> pd.DataFrame:
+        handed = own.copy()
+        handed["store_fraction"] = _store_fraction(own, depth, options)
+        return measure.store(handed, variant, depth)
+
+    store = ask(measure, "its store", make_store, fault_of, options)
     if store is None:
         return own.iloc[:0]
     trial = store[list(STORE_COLUMNS)].copy()

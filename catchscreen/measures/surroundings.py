@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 from catchscreen.records import Floats
 
 Shapes = NDArray[np.object_]
+ALL_BUT_NOTHING = 1.0 - 1e-6
 
 
 def mend(shapes: Shapes) -> Shapes:
@@ -52,19 +53,42 @@ def pairs_touching(
     known = np.flatnonzero(~shapely.is_missing(hosts))
     if known.size == 0 or len(things) == 0:
         return np.zeros(0, np.int64), np.zeros(0, np.int64)
-    tree = shapely.STRtree(things)
+    # The tree holds the hosts: what is asked is prepared once by the query, and the things are the long outlines.
+    tree = shapely.STRtree(hosts[known])
     if distance_m > 0.0:
-        found = tree.query(hosts[known], predicate="dwithin", distance=distance_m)
+        found = tree.query(things, predicate="dwithin", distance=distance_m)
     else:
-        found = tree.query(hosts[known], predicate="intersects")
-    host, thing = known[found[0]].astype(np.int64), found[1].astype(np.int64)
+        found = tree.query(things, predicate="intersects")
+    thing, host = found[0].astype(np.int64), known[found[1]].astype(np.int64)
     if distance_m > 0.0:
         keep = shapely.distance(hosts[host], things[thing]) < distance_m
     else:
-        keep = ~shapely.touches(hosts[host], things[thing])
+        keep = _share_more_than_an_edge(hosts, things, host, thing)
     host, thing = host[keep], thing[keep]
     order = np.lexsort((thing, host))
     return host[order], thing[order]
+
+
+def _share_more_than_an_edge(
+    hosts: Shapes, things: Shapes, host: NDArray[np.int64], thing: NDArray[np.int64]
+) -> NDArray[np.bool_]:
+    """Tell which meeting pairs do more than touch; a host inside a thing is known to without looking at its edges."""
+    keep = covers(hosts, things, host, thing)
+    rest = np.flatnonzero(~keep)
+    keep[rest] = ~shapely.touches(hosts[host[rest]], things[thing[rest]])
+    return keep
+
+
+def covers(hosts: Shapes, things: Shapes, host: NDArray[np.int64], thing: NDArray[np.int64]) -> NDArray[np.bool_]:
+    """Tell in which pairs the thing covers the whole host."""
+    shapely.prepare(things[np.unique(thing)])
+    return np.asarray(shapely.covers(things[thing], hosts[host]), dtype=bool)
+
+
+def _runs(host: NDArray[np.int64]) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+    """Give start and length of each run of one host in a list that is sorted by host."""
+    starts = np.flatnonzero(np.r_[True, host[1:] != host[:-1]])
+    return starts, np.diff(np.r_[starts, host.size])
 
 
 def overlap_fraction(hosts: Shapes, things: Shapes) -> Floats:
@@ -75,12 +99,20 @@ def overlap_fraction(hosts: Shapes, things: Shapes) -> Floats:
     host, thing = pairs_touching(hosts, things)
     if host.size == 0:
         return out
-    starts = np.flatnonzero(np.r_[True, host[1:] != host[:-1]])
-    ends = np.r_[starts[1:], host.size]
-    for start, end in zip(starts, ends, strict=True):
-        shape = hosts[host[start]]
-        cover = things[thing[start]] if end - start == 1 else shapely.union_all(things[thing[start:end]])
-        out[host[start]] = min(1.0, shapely.area(shapely.intersection(shape, cover)) / shapely.area(shape))
+    whole = np.zeros(len(hosts), bool)
+    whole[host[covers(hosts, things, host, thing)]] = True
+    left = ~whole[host]
+    host, thing = host[left], thing[left]
+    out[whole] = 1.0
+    if host.size == 0:
+        return out
+    starts, counts = _runs(host)
+    cover = things[thing[starts]].copy()
+    for place in np.flatnonzero(counts > 1):
+        cover[place] = shapely.union_all(things[thing[starts[place] : starts[place] + counts[place]]])
+    own = hosts[host[starts]]
+    shared = shapely.area(shapely.intersection(own, cover))
+    out[host[starts]] = np.minimum(1.0, shared / shapely.area(own))
     return out
 
 
@@ -94,18 +126,38 @@ def length_inside(hosts: Shapes, lines: Shapes) -> Floats:
 
 def number_under(hosts: Shapes, layer: gpd.GeoDataFrame) -> NDArray[np.int64]:
     """Give the row of the polygon with the largest share of each host, -1 where none; ties go to the first row."""
+    return _largest(hosts, layer.geometry.to_numpy(), np.arange(len(layer)))
+
+
+def _largest(hosts: Shapes, things: Shapes, kind: NDArray[np.int64]) -> NDArray[np.int64]:
+    """Give the thing with the largest share of each host; where all that meet it are of one kind, simply the first."""
     out = np.full(len(hosts), -1, np.int64)
-    shapes = layer.geometry.to_numpy()
-    host, thing = pairs_touching(hosts, shapes)
+    host, thing = pairs_touching(hosts, things)
     if host.size == 0:
         return out
-    area = shapely.area(shapely.intersection(hosts[host], shapes[thing]))
-    table = pd.DataFrame({"host": host, "thing": thing, "area": area})
-    best = table.sort_values(["host", "area", "thing"], ascending=[True, False, True], kind="stable").drop_duplicates(
-        "host"
-    )
-    out[best["host"].to_numpy()] = best["thing"].to_numpy()
+    starts, counts = _runs(host)
+    out[host[starts]] = thing[starts]
+    mixed = np.repeat(np.maximum.reduceat(kind[thing], starts) != np.minimum.reduceat(kind[thing], starts), counts)
+    host, thing = host[mixed], thing[mixed]
+    if host.size == 0:
+        return out
+    size = shapely.get_num_coordinates(things[thing])
+    simplest = np.lexsort((thing, size, host))
+    starts, counts = _runs(host)
+    area = np.zeros(host.size)
+    area[simplest[starts]] = _shared_area(hosts, things, host[simplest[starts]], thing[simplest[starts]])
+    # Where the simplest outline takes up all of the host, long outlines that only brush it need no cutting.
+    settled = area[simplest[starts]] >= ALL_BUT_NOTHING * shapely.area(hosts[host[starts]])
+    left = ~np.repeat(settled, counts)
+    left[simplest[starts]] = False
+    area[left] = _shared_area(hosts, things, host[left], thing[left])
+    order = np.lexsort((thing, -area, host))
+    out[host[order[starts]]] = thing[order[starts]]
     return out
+
+
+def _shared_area(hosts: Shapes, things: Shapes, host: NDArray[np.int64], thing: NDArray[np.int64]) -> Floats:
+    return np.asarray(shapely.area(shapely.intersection(hosts[host], things[thing])))
 
 
 def text_under(hosts: Shapes, layer: gpd.GeoDataFrame | None, column: str) -> NDArray[np.object_]:
@@ -113,9 +165,9 @@ def text_under(hosts: Shapes, layer: gpd.GeoDataFrame | None, column: str) -> ND
     out = np.full(len(hosts), "", dtype=object)
     if layer is None or len(layer) == 0 or column not in layer:
         return out
-    row = number_under(hosts, layer)
-    values = layer[column].fillna("").astype(str).to_numpy()
-    out[row >= 0] = values[row[row >= 0]]
+    codes, texts = pd.factorize(layer[column].fillna("").astype(str), sort=False)
+    row = _largest(hosts, layer.geometry.to_numpy(), codes)
+    out[row >= 0] = np.asarray(texts, dtype=object)[codes[row[row >= 0]]]
     return out
 
 
@@ -127,10 +179,14 @@ def clear_fraction(hosts: Shapes, things: Shapes, distance_m: float) -> Floats:
     host, thing = pairs_touching(hosts, things, distance_m)
     if host.size == 0:
         return out
-    starts = np.flatnonzero(np.r_[True, host[1:] != host[:-1]])
-    ends = np.r_[starts[1:], host.size]
-    for start, end in zip(starts, ends, strict=True):
-        shape = hosts[host[start]]
-        near = shapely.union_all(shapely.buffer(things[thing[start:end]], distance_m, quad_segs=8))
-        out[host[start]] = shapely.area(shapely.difference(shape, near)) / shapely.area(shape)
+    met = np.unique(thing)
+    around = shapely.buffer(things[met], distance_m, quad_segs=8)[np.searchsorted(met, thing)]
+    starts, counts = _runs(host)
+    left = hosts[host[starts]].copy()
+    whole = shapely.area(left)
+    # Things are taken off one by one, the first of every host together, then the second: fewer, larger calls.
+    for turn in range(int(counts.max())):
+        rows = np.flatnonzero(counts > turn)
+        left[rows] = shapely.difference(left[rows], around[starts[rows] + turn])
+    out[host[starts]] = shapely.area(left) / whole
     return out

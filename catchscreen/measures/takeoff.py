@@ -11,6 +11,7 @@ import pandas as pd
 from catchscreen.measures.asking import ask
 from catchscreen.measures.catalogue import Prices, Product, load_prices, load_products
 from catchscreen.measures.contract import Measure, Variant
+from catchscreen.measures.texts import Notes
 from catchscreen.options import MeasureOptions
 from catchscreen.records import Proposals, Sizes
 
@@ -149,12 +150,15 @@ def _weigh(rows: pd.DataFrame, products: Mapping[str, Product]) -> pd.DataFrame:
 
 def _sum_layers(rows: pd.DataFrame, index: pd.Index) -> pd.DataFrame:
     frame = pd.DataFrame(index=index)
-    texts = [
-        f"{name.replace('_', ' ')} {thick:.4g} mm, {tonnes:.0f} t"
-        for name, thick, tonnes in zip(rows["product"], rows["thickness_mm"], rows["tonnes"], strict=True)
-    ]
-    joined = pd.Series(texts, index=rows["option_id"], dtype=object).groupby(level=0).agg("; ".join)
-    frame["layers"] = joined.reindex(index).fillna("")
+    texts = Notes(len(index))
+    texts.add(
+        index.get_indexer(pd.Index(rows["option_id"])),
+        [
+            f"{name.replace('_', ' ')} {thick:.4g} mm, {tonnes:.0f} t"
+            for name, thick, tonnes in zip(rows["product"], rows["thickness_mm"], rows["tonnes"], strict=True)
+        ],
+    )
+    frame["layers"] = texts.joined()
     grouped = rows.groupby("option_id")
     has_layers = index.isin(set(rows["option_id"]))
     for name in ("tonnes", "load_kn_m2", "carbon_kg"):

@@ -33,7 +33,9 @@ def pair_hosts_with_variants(hosts: pd.DataFrame, measure: Measure, options: Mea
     """
     own = hosts[hosts["measure"] == measure.name].drop(columns="geometry")
     frames = [_options_of(own, measure, variant, options) for variant in measure.variants]
-    return pd.concat(frames).sort_index(kind="stable")
+    together = pd.concat(frames)
+    # In one block again and by id: what follows adds columns one by one.
+    return together.iloc[np.argsort(together.index.to_numpy(dtype=object), kind="stable")].copy()
 
 
 def slope_store_fraction(depth_mm: float, slope_fraction: pd.Series, bay_m: pd.Series) -> pd.Series:
@@ -111,6 +113,7 @@ def _add_depths(frame: pd.DataFrame, measure: Measure, variant: Variant) -> None
     if measure.ground == "roof":
         frame["min_depth_mm"], frame["traffic_class"] = 0.0, ""
         frame["max_depth_mm"] = _depth_that_loads_allow(frame["spare_load_kn_m2"], variant)
+        frame["depth_limit"] = np.where(frame["max_depth_mm"].isna(), "", "the spare load of the roof")
         frame["groundwater_clearance_m"], frame["outfall_fall_m"] = np.nan, np.nan
         return
     extra = measure.extra
@@ -119,33 +122,35 @@ def _add_depths(frame: pd.DataFrame, measure: Measure, variant: Variant) -> None
     frame["min_depth_mm"] = frame["traffic_class"].map(least).astype(float)
     if variant.soaks == "none":
         frame["min_depth_mm"] = frame["min_depth_mm"].clip(lower=variant.depths_mm[0])
-    limit = (
-        np.where(
-            frame["main_under_host"] == "yes",
-            extra.get("dig_limit_over_main_mm", np.inf),
-            extra.get("dig_limit_mm", np.inf),
-        )
-        - variant.cover_mm
-    )
-    if variant.soaks != "none":
-        clearance = next(
-            (
-                float(rule.value)
-                for rule in measure.thresholds
-                if rule.name == "groundwater_clearance_min_m" and not isinstance(rule.value, tuple)
-            ),
-            0.0,
-        )
-        room = (frame["groundwater_depth_m"] - clearance) * 1000.0 - variant.cover_mm
-        limit = np.fmin(limit, room.to_numpy(float))
-    if variant.soaks != "all":
-        to_outfall = (frame["ground_level_m"] - frame["outfall_level_m"]) * 1000.0 - variant.cover_mm
-        limit = np.fmin(limit, to_outfall.to_numpy(float))
-    frame["max_depth_mm"] = limit
+    _limit_depths(frame, measure, variant)
     thinnest = min((depth for depth in variant.depths_mm), default=0.0)
     build_up_m = (variant.cover_mm + np.fmax(thinnest, frame["min_depth_mm"])) / 1000.0
     frame["groundwater_clearance_m"] = frame["groundwater_depth_m"] - build_up_m
     frame["outfall_fall_m"] = frame["ground_level_m"] - build_up_m - frame["outfall_level_m"]
+
+
+def _limit_depths(frame: pd.DataFrame, measure: Measure, variant: Variant) -> None:
+    """Add the greatest depth of store and what sets it: digging, a main, groundwater or the outfall's level."""
+    extra = measure.extra
+    over_main = (frame["main_under_host"] == "yes").to_numpy()
+    dig = np.where(over_main, extra.get("dig_limit_over_main_mm", np.inf), extra.get("dig_limit_mm", np.inf))
+    limits = [("the main beneath the host", np.where(over_main, dig, np.nan)), ("the digging depth", dig)]
+    if variant.soaks != "none":
+        clearance = groundwater_clearance_m(measure)
+        limits.append(("groundwater", (frame["groundwater_depth_m"].to_numpy(float) - clearance) * 1000.0))
+    if variant.soaks != "all":
+        fall_m = (frame["ground_level_m"] - frame["outfall_level_m"]).to_numpy(float)
+        limits.append(("the level of the outfall", fall_m * 1000.0))
+    room = np.array([np.where(np.isnan(values), np.inf, values) for _, values in limits]) - variant.cover_mm
+    least = np.argmin(room, axis=0)
+    frame["max_depth_mm"] = room[least, np.arange(len(frame))]
+    frame["depth_limit"] = np.array([name for name, _ in limits], dtype=object)[least]
+
+
+def groundwater_clearance_m(measure: Measure) -> float:
+    """Give the clearance that the measure asks for between its base and groundwater; 0 where it asks for none."""
+    asked = [rule.value for rule in measure.thresholds if rule.name == "groundwater_clearance_min_m"]
+    return next((float(value) for value in asked if not isinstance(value, tuple)), 0.0)
 
 
 def _depth_that_loads_allow(spare_kn_m2: pd.Series, variant: Variant) -> pd.Series:

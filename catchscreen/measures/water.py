@@ -15,7 +15,9 @@ from catchscreen.records import Cover, Inputs, Ints, Terrain
 
 WATERCOURSE_REACH_M = 50.0
 """A drain may lead to a watercourse this near (from memory)."""
-EXCEEDANCE_STEPS = 250
+EXCEEDANCE_LEGS = (25, 75, 150)
+"""Cells of the way that are looked at in one go; most ways end in the first leg."""
+MET = ("", "hollow", "road", "watercourse", "building")
 MAX_HOLLOWS_BELOW = 50
 
 
@@ -78,13 +80,17 @@ def _spills_if_combined(hosts: gpd.GeoDataFrame) -> pd.Series:
     return value.where(hosts["sewer_kind"] != "", np.nan)
 
 
-def add_areas(hosts: gpd.GeoDataFrame, cover: Cover, run_on: pd.DataFrame, host_surfaces: pd.DataFrame) -> None:
-    """Add run-on area and ratio, connected impermeable area, and the shares in which the host's runoff leaves now."""
-    surfaces = cover.surfaces
+def add_run_on(hosts: gpd.GeoDataFrame, run_on: pd.DataFrame) -> None:
+    """Add the area that runs on, its ratio to the host, and the part of it that comes from roofs."""
     hosts["run_on_area_m2"] = sum_by_host(run_on, run_on["area_m2"].to_numpy(float), hosts.index)
     hosts["run_on_ratio"] = hosts["run_on_area_m2"] / hosts["host_area_m2"]
     roofs = run_on[run_on["way"] == "roof_pipe"]
     hosts["roof_run_on_m2"] = sum_by_host(roofs, roofs["area_m2"].to_numpy(float), hosts.index)
+
+
+def add_areas(hosts: gpd.GeoDataFrame, cover: Cover, run_on: pd.DataFrame, host_surfaces: pd.DataFrame) -> None:
+    """Add connected impermeable area, and the shares in which the host's runoff leaves now."""
+    surfaces = cover.surfaces
     connected = surfaces["impermeable_fraction"] * surfaces["piped_fraction"]
     parts = {}
     for name, frame in (("host", host_surfaces), ("run_on", run_on)):
@@ -160,35 +166,53 @@ def add_exceedance(hosts: gpd.GeoDataFrame, data: Inputs, land: Terrain) -> None
     ``exceedance`` names it ("building": the way enters its outline); ``passes_building`` says whether the way runs
     along a wall. A roof overflows through its own outlets, not over the ground.
     """
-    start = land.grid.cells_of_xy(hosts["inner_x"].to_numpy(), hosts["inner_y"].to_numpy())
-    unplaced = shapely.is_missing(hosts.geometry.to_numpy()) | (hosts["ground"] == "roof").to_numpy()
-    path = _walk(np.where(unplaced, -1, start), land)
-    cells = np.unique(path[path >= 0])
-    meets, beside = _what_lies_at(cells, data, land)
+    shapes = hosts.geometry.to_numpy()
+    at = land.grid.cells_of_xy(hosts["inner_x"].to_numpy(), hosts["inner_y"].to_numpy()).astype(np.int64)
+    at[shapely.is_missing(shapes) | (hosts["ground"] == "roof").to_numpy()] = -1
+    code, passes = np.zeros(len(hosts), np.int64), np.zeros(len(hosts), bool)
+    for steps in EXCEEDANCE_LEGS:
+        walking = np.flatnonzero(at >= 0)
+        if walking.size == 0:
+            break
+        path, at[walking] = _walk(at[walking], land, steps)
+        code[walking], along = _first_met(path, shapes[walking], data, land)
+        passes[walking] |= along
+        at[code > 0] = -1
+    hosts["exceedance"] = np.array(MET, dtype=object)[code]
+    hosts["passes_building"] = passes
+
+
+def _first_met(path: Ints, shapes: NDArray[np.object_], data: Inputs, land: Terrain) -> tuple[Ints, NDArray[np.bool_]]:
+    """Give the code of the first thing that each way meets outside its host, and whether it runs along a wall before.
+
+    path : (hosts, steps) cells, -1 after the edge.
+    """
     known = path >= 0
-    place = np.searchsorted(cells, np.where(known, path, 0)).clip(max=max(cells.size - 1, 0))
-    x, y = land.grid.xy_of_cells(np.where(known, path, 0))
-    outside = known & ~shapely.contains_xy(hosts.geometry.to_numpy()[:, None], x, y)
-    met = np.where(outside, meets[place], 0) if cells.size else np.zeros(path.shape, np.int64)
-    along = outside & beside[place] if cells.size else np.zeros(path.shape, bool)
-    first: Ints = np.asarray(np.argmax(met > 0, axis=1), np.int64)
-    code = met[np.arange(len(hosts)), first]
-    hosts["exceedance"] = np.array(["", "hollow", "road", "watercourse", "building"], dtype=object)[code]
+    cells, place = np.unique(path[known], return_inverse=True)
+    meets, beside = _what_lies_at(cells, data, land)
+    met, along = np.zeros(path.shape, np.int64), np.zeros(path.shape, bool)
+    met[known], along[known] = meets[place], beside[place]
+    row, step = np.nonzero((met > 0) | along)
+    x, y = land.grid.xy_of_cells(path[row, step])
+    inside = shapely.contains_xy(shapes[row], x, y)
+    met[row[inside], step[inside]], along[row[inside], step[inside]] = 0, False
+    first = np.argmax(met > 0, axis=1)
+    code = met[np.arange(len(path)), first]
     end = np.where(code > 0, first, path.shape[1])
-    hosts["passes_building"] = (along & (np.arange(path.shape[1]) <= end[:, None])).any(axis=1)
+    return code, (along & (np.arange(path.shape[1]) <= end[:, None])).any(axis=1)
 
 
-def _walk(start: Ints, land: Terrain) -> Ints:
-    """Follow receivers for a fixed number of steps; -1 after the edge."""
+def _walk(start: Ints, land: Terrain, steps: int) -> tuple[Ints, Ints]:
+    """Follow receivers for a number of steps; give the cells (-1 after the edge) and where the next leg starts."""
     receiver = land.receiver.ravel()
-    path = np.full((start.size, EXCEEDANCE_STEPS), -1, np.int64)
+    path = np.full((start.size, steps), -1, np.int64)
     at = start.astype(np.int64)
-    for step in range(EXCEEDANCE_STEPS):
+    for step in range(steps):
         path[:, step] = at
         at = np.where(at >= 0, receiver[np.where(at >= 0, at, 0)], -1)
         if not (at >= 0).any():
             break
-    return path
+    return path, at
 
 
 def _what_lies_at(cells: Ints, data: Inputs, land: Terrain) -> tuple[Ints, NDArray[np.bool_]]:

@@ -149,7 +149,7 @@ def test_a_site_with_no_room_for_any_depth_is_excluded_with_the_reason(make_dist
     proposals = propose(data, land, cover, open_measures(options), options, run)
     row = proposals.options.loc[f"{SCHOOL}.lined"]
     assert not row["admissible"]
-    assert "no catalogue depth between 300 and 170 mm" in row["gates"]
+    assert "the digging depth leaves room for a store of 170 mm, and 300 mm are needed" in row["gates"]
 
 
 def test_green_roofs_start_a_winter_storm_wet(proposals, options):
