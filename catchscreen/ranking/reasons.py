@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+import re
+from collections.abc import Iterable, Mapping
+from typing import Any
 
 import numpy as np
 import pandas as pd
 
-from catchscreen.records import GradeRule
+from catchscreen.records import Floats, GradeRule
 
 SEPARATOR = "; "
 GOOD, BAD = 0.6, 0.3
@@ -24,16 +26,20 @@ UNITS = (
     ("_deg", " degrees"),
     ("_m", " m"),
 )
+YEAR = re.compile(r"^year_|^renewal_year$")
+EXCLUDED = "excluded: "
 INFILTRATION_TEST = "infiltration test at base depth, in a wet season"
 STRUCTURE_SURVEY = "structural survey by a chartered engineer, with the roof's build-up opened"
 SITE_VISIT = "walk the site with this sheet"
 
 
 def format_value(column: str, value: object) -> str:
-    """Write a value with the unit that its column's name ends on; two significant figures for small numbers."""
+    """Write a value with the unit that its column's name ends on; a year without a comma; else about three figures."""
     if isinstance(value, str):
         return value.replace("_", " ")
     number = float(value)  # type: ignore[arg-type]
+    if YEAR.search(column):
+        return f"{number:.0f}"
     unit = next((text for ending, text in UNITS if column.endswith(ending)), "")
     if number != 0.0 and abs(number) < 0.01:
         return f"{number:.1e}{unit}"
@@ -52,44 +58,85 @@ def write_reasons(
     """
     asked = dict(zip(weights["criterion"], weights["weight"].astype(float), strict=True))
     share = dict(zip(weights["criterion"], weights["used_weight"].astype(float), strict=True))
+    grade = np.column_stack([grades[rule.name].to_numpy(np.float64) for rule in rules])
+    weight = np.array([share[rule.name] for rule in rules])
+    titles = _criteria_texts(facts, rules)
+    good = _heaviest(titles, np.where(grade >= GOOD, weight * grade, 0.0))
+    bad = _heaviest(titles, np.where(grade <= BAD, weight * (1.0 - grade), 0.0))
+    order = sorted(range(len(rules)), key=lambda place: -asked[rules[place].name])
+    unknown, kind = np.unique(np.isnan(grade)[:, order], axis=0, return_inverse=True)
+    missing = [[rules[order[place]] for place in np.flatnonzero(row)] for row in unknown]
+    named = [SEPARATOR.join(rule.title for rule in own) for own in missing]
+    checks = [
+        SEPARATOR.join(dict.fromkeys(rule.unknown_check for rule in own if rule.unknown_check)) for own in missing
+    ]
+    which = kind.ravel().tolist()
+    texts = {
+        "reasons_for": good,
+        "reasons_against": bad,
+        "unknown_criteria": [named[one] for one in which],
+        "unknown_checks": [checks[one] for one in which],
+    }
+    return pd.DataFrame(texts, index=facts.index, dtype=object)
+
+
+def _criteria_texts(facts: pd.DataFrame, rules: tuple[GradeRule, ...]) -> list[list[str]]:
+    """Write each criterion's title and value for every row; a value that many rows share is written once."""
+    columns = []
+    for rule in rules:
+        if rule.column not in facts:
+            columns.append([""] * len(facts))
+            continue
+        codes, values = pd.factorize(facts[rule.column])
+        written = [f"{rule.title}: {format_value(rule.column, value)}" for value in values]
+        columns.append([written[code] if code >= 0 else "" for code in codes.tolist()])
+    return columns
+
+
+def _heaviest(texts: list[list[str]], force: Floats) -> list[str]:
+    """Join each row's texts of the greatest force (0: says nothing), at most ``HOW_MANY``; equal force goes by text."""
     rows = []
-    listed = {rule.column: facts[rule.column].to_numpy() for rule in rules if rule.column in facts}
-    numbers = {rule.name: grades[rule.name].to_numpy(float) for rule in rules}
-    for row in range(len(facts)):
-        good, bad, unknown = [], [], []
-        for rule in rules:
-            grade, weight = numbers[rule.name][row], share[rule.name]
-            if np.isnan(grade):
-                unknown.append((-asked[rule.name], rule.title, rule.unknown_check))
-            elif weight > 0.0:
-                text = f"{rule.title}: {format_value(rule.column, listed[rule.column][row])}"
-                if grade >= GOOD:
-                    good.append((-weight * grade, text))
-                elif grade <= BAD:
-                    bad.append((-weight * (1.0 - grade), text))
-        unknown.sort(key=lambda entry: entry[0])
-        rows.append(
-            (
-                SEPARATOR.join(text for _, text in sorted(good)[:HOW_MANY]),
-                SEPARATOR.join(text for _, text in sorted(bad)[:HOW_MANY]),
-                SEPARATOR.join(title for _, title, _ in unknown),
-                SEPARATOR.join(dict.fromkeys(check for _, _, check in unknown if check)),
-            )
-        )
-    columns = ["reasons_for", "reasons_against", "unknown_criteria", "unknown_checks"]
-    return pd.DataFrame(rows, columns=columns, index=facts.index)
+    for row, forces in enumerate(force.tolist()):
+        said = sorted((-strength, texts[place][row]) for place, strength in enumerate(forces) if strength > 0.0)
+        rows.append(SEPARATOR.join(text for _, text in said[:HOW_MANY]))
+    return rows
 
 
 def join_texts(*columns: pd.Series) -> pd.Series:
     """Join texts row by row, empty ones left out, each part once."""
     rows = []
-    for cells in zip(*columns, strict=True):
-        parts = [part for cell in cells if isinstance(cell, str) and cell for part in cell.split(SEPARATOR)]
+    for cells in zip(*(column.tolist() for column in columns), strict=True):
+        full = [cell for cell in cells if isinstance(cell, str) and cell]
+        parts = [part for cell in full for part in cell.split(SEPARATOR)]
         rows.append(SEPARATOR.join(dict.fromkeys(parts)))
     return pd.Series(rows, index=columns[0].index, dtype=object)
 
 
-def choose_next_check(option: Mapping[str, object]) -> str:
+def gather_texts(keys: Iterable[str], texts: Iterable[str]) -> dict[str, str]:
+    """Join the different texts of each key in their order, empty ones left out.
+
+    "excluded: " stands once, before what excludes: repeated before each part it would read like a stutter.
+    """
+    found: dict[str, dict[str, None]] = {}
+    for key, text in zip(keys, texts, strict=True):
+        own = found.setdefault(key, {})
+        if text:
+            own[text] = None
+    return {key: SEPARATOR.join(_say_excluded_once(list(own))) for key, own in found.items()}
+
+
+def _say_excluded_once(texts: list[str]) -> list[str]:
+    barred = [text for text in texts if text.startswith(EXCLUDED)]
+    parts = dict.fromkeys(part for text in barred for part in text.removeprefix(EXCLUDED).split(SEPARATOR))
+    others = [text for text in texts if not text.startswith(EXCLUDED)]
+    return [EXCLUDED + SEPARATOR.join(parts), *others] if parts else others
+
+
+CHECK_COLUMNS = ("soaks", "q_source", "ground", "structure_state", "checks", "unknown_checks")
+"""What ``choose_next_check`` reads."""
+
+
+def choose_next_check(option: Mapping[Any, object]) -> str:
     """Name the one check that would settle most: soil where water soaks, structure of a roof, else the first open one.
 
     A yes or no on soil or structure moves a rank more than any weight does.

@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from catchscreen.ranking.reasons import choose_next_check, format_value, join_texts, write_reasons
+from catchscreen.ranking.reasons import choose_next_check, format_value, gather_texts, join_texts, write_reasons
 from catchscreen.records import GradeRule
 
 
@@ -21,6 +21,7 @@ from catchscreen.records import GradeRule
         ("combined_spills_per_year", 31.0, "31 a year"),
         ("building_distance_m", 4.0, "4 m"),
         ("share", 0.25, "0.25"),
+        ("year_built", 1956.0, "1956"),
     ],
 )
 def test_values_read_with_their_unit(column, value, text):
@@ -68,3 +69,24 @@ def test_joined_texts_say_each_part_once():
     one = pd.Series(["a; b", "", None])
     other = pd.Series(["b; c", "d", ""])
     assert join_texts(one, other).tolist() == ["a; b; c", "d", ""]
+
+
+def test_gathered_texts_say_excluded_once_and_each_part_once():
+    keys = ["A", "A", "B", "A", "C"]
+    texts = ["excluded: too steep; wet", "excluded: too steep", "possible", "excluded: made ground", ""]
+    assert gather_texts(keys, texts) == {"A": "excluded: too steep; wet; made ground", "B": "possible", "C": ""}
+
+
+def test_a_value_shared_by_many_rows_reads_the_same_in_each_and_an_absent_column_is_unknown():
+    rules = (
+        GradeRule("area", "benefit", "host_area_m2", 0.0, 1.0, 1.0, "area"),
+        GradeRule("haul", "delivery", "supply_km", 1.0, 0.0, 1.0, "haul", unknown_check="give supply points"),
+    )
+    facts = pd.DataFrame({"host_area_m2": [1200.0, 1200.0, 3.0]}, index=["A", "B", "C"])
+    grades = pd.DataFrame({"area": [1.0, 1.0, 0.0], "haul": [np.nan] * 3}, index=facts.index)
+    weights = pd.DataFrame({"criterion": ["area", "haul"], "weight": [1.0, 1.0], "used_weight": [100.0, 0.0]})
+    words = write_reasons(facts, grades, rules, weights)
+    assert words["reasons_for"].tolist() == ["area: 1,200 m2", "area: 1,200 m2", ""]
+    assert words["reasons_against"].tolist() == ["", "", "area: 3 m2"]
+    assert set(words["unknown_criteria"]) == {"haul"}
+    assert set(words["unknown_checks"]) == {"give supply points"}

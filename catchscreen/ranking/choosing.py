@@ -1,0 +1,92 @@
+"""Which option stands for each candidate, and the candidates in order with what speaks for and against them."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import pandas as pd
+
+from catchscreen.ranking.reasons import CHECK_COLUMNS, choose_next_check, gather_texts
+from catchscreen.ranking.scoring import rank_scores
+from catchscreen.records import Proposals
+
+
+def choose_options(scored: pd.DataFrame, proposals: Proposals) -> pd.Index:
+    """Choose one option for each candidate that has an admissible one.
+
+    The highest score; of equals the higher benefit index, then the lower cost, then the first in the measure's order.
+
+    Returns
+    -------
+    Index of option_id, in the order of the candidates.
+    """
+    order = {(m.name, v.name): place for m in proposals.measures for place, v in enumerate(m.variants)}
+    columns = ["candidate_id", "measure", "variant", "ground", "load_margin_kn_m2", "score", "benefit_index", "cost"]
+    able = scored.loc[scored["admissible"].astype(bool), columns]
+    able["place"] = [order[key] for key in zip(able["measure"].tolist(), able["variant"].tolist(), strict=True)]
+    able = able[_is_lightest_where_unproven(able)]
+    keys = able.assign(score=-able["score"].round(6), benefit_index=-able["benefit_index"].round(6))
+    by = ["candidate_id", "score", "benefit_index", "cost", "place"]
+    return keys.sort_values(by, kind="stable").drop_duplicates("candidate_id").index
+
+
+def _is_lightest_where_unproven(able: pd.DataFrame) -> pd.Series:
+    """Mark the options to choose from: where nobody knows what a roof carries, its first (lightest) variant alone."""
+    unproven = able["ground"].eq("roof") & able["load_margin_kn_m2"].isna()
+    first = able.groupby("candidate_id")["place"].transform("min")
+    return ~unproven | able["place"].eq(first)
+
+
+def rank_candidates(proposals: Proposals, chosen: pd.DataFrame, words: pd.DataFrame) -> pd.DataFrame:
+    """Rank the chosen options within their measure, and give candidates without option the reason.
+
+    Parameters
+    ----------
+    chosen : index option_id, one row for each candidate that has an option.
+    words : index option_id; reasons_for, reasons_against, unknowns, unknown_checks.
+
+    Returns
+    -------
+    DataFrame
+        Index candidate_id, all of ``proposals.hosts``.
+    """
+    table = chosen.drop(columns=list(words.columns), errors="ignore").join(words)
+    table = table.copy().rename_axis("option_id").reset_index().set_index("candidate_id")
+    known = [name for name in CHECK_COLUMNS if name in table]
+    added: dict[str, Any] = {
+        "variant_reason": _variant_reasons(table, proposals),
+        "rank": table.groupby("measure")["score"].transform(rank_scores).astype("Int64"),
+        "standing": pd.Series(pd.NA, index=table.index, dtype="string"),
+        "next_check": [choose_next_check(row) for row in table[known].to_dict("records")],
+        "q_m_s": table["q_used_m_s"],
+    }
+    joined = _lay_over(pd.DataFrame(proposals.hosts.drop(columns="geometry")), table.assign(**added))
+    none = joined["option_id"].isna()
+    barred = proposals.options[proposals.options["candidate_id"].isin(set(joined.index[none]))]
+    reasons = gather_texts(barred["candidate_id"].tolist(), barred["reason"].tolist())
+    joined["no_option_reason"] = [
+        reasons.get(candidate) if bare else "" for candidate, bare in zip(joined.index, none, strict=True)
+    ]
+    return joined.sort_index(kind="stable")
+
+
+def _lay_over(hosts: pd.DataFrame, table: pd.DataFrame) -> pd.DataFrame:
+    """Lay the chosen option's columns over the host's; a host without option keeps its own."""
+    there = hosts.index.isin(table.index)
+    laid = table.reindex(hosts.index)
+    both = [name for name in hosts if name in laid]
+    kept = {name: laid[name].where(there, hosts[name]) for name in both}
+    order = [*hosts.columns, *(name for name in laid if name not in hosts)]
+    parts = [hosts.drop(columns=both), pd.DataFrame(kept, index=hosts.index), laid.drop(columns=both)]
+    return pd.concat(parts, axis=1)[order]
+
+
+def _variant_reasons(table: pd.DataFrame, proposals: Proposals) -> list[str]:
+    """Say why this variant: what moved the others away, or that it scores highest; and how it was sized."""
+    moved = proposals.options.loc[~proposals.options["admissible"].astype(bool), ["candidate_id", "switches"]]
+    moved = moved[moved["candidate_id"].isin(set(table.index))]
+    switches = gather_texts(moved["candidate_id"].tolist(), moved["switches"].tolist())
+    return [
+        "; ".join(part for part in (switches.get(candidate) or "the highest score of its variants", size) if part)
+        for candidate, size in zip(table.index, table["size_reason"].tolist(), strict=True)
+    ]
