@@ -29,7 +29,8 @@ from catchscreen.inputs.parcels import (
     read_parcels,
 )
 from catchscreen.inputs.rain_series import read_rain_series
-from catchscreen.inputs.rainfall import read_evaporation, read_rain_table
+from catchscreen.inputs.rain_table import read_rain_table
+from catchscreen.inputs.rainfall import read_evaporation
 from catchscreen.inputs.raster import Ground, GroundTiles, drop_below_ground, find_ground, read_ground, read_levels
 from catchscreen.inputs.roles import PLAIN_ROLES, note_absent, read_plain
 from catchscreen.inputs.starting import NewBrief, new_brief_for

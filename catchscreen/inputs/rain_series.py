@@ -8,9 +8,9 @@ import numpy as np
 import pandas as pd
 
 from catchscreen.brief_sources import RainSeriesSource, Source
-from catchscreen.inputs.columns import NOTHING, as_numbers, as_text
+from catchscreen.inputs.columns import NOTHING, as_text
 from catchscreen.inputs.desk import Desk, listed, refuse
-from catchscreen.inputs.rainfall import MM, as_utc, find_column, parse_times
+from catchscreen.inputs.rainfall import MM, as_utc, find_column, parse_times, quick_numbers
 from catchscreen.inputs.tables import read_table
 
 TIME_WORDS: Final = ("datetime", "timestamp", "time", "date", "yyyymmdd", "day")
@@ -65,7 +65,7 @@ def _columns_of(source: Source, settings: RainSeriesSource) -> tuple[pd.Datetime
     times = pd.DatetimeIndex(parse_times(frame[str(when)], source))
     stamp = "start"
     if hour is not None:
-        hours = as_numbers(frame[hour]).to_numpy()
+        hours = quick_numbers(frame[hour]).to_numpy()
         # Hours 1 to 24 number the hour by its end; hours 0 to 23 by its start.
         stamp = "end" if np.nanmax(hours) == 24 else "start"
         times = times + pd.to_timedelta(hours, unit="h")
@@ -74,11 +74,12 @@ def _columns_of(source: Source, settings: RainSeriesSource) -> tuple[pd.Datetime
 
 def _clean_depths(raw: pd.Series, settings: RainSeriesSource, source: Source, desk: Desk) -> np.ndarray:
     """Return depths in mm: a trace (-1) counts as none, missing codes and negatives become NaN."""
-    values = as_numbers(raw).to_numpy(dtype=np.float64).copy()
-    unread = np.isnan(values) & ~as_text(raw).str.lower().isin(NOTHING).to_numpy()
-    if unread.any():
-        example = str(raw[unread].iloc[0])
-        desk.note("repair", "not-a-number", source, f'{int(unread.sum())} depths are no numbers, such as "{example}".')
+    values = quick_numbers(raw).to_numpy(dtype=np.float64).copy()
+    absent = raw[np.isnan(values)]
+    unread = absent[~as_text(absent).str.lower().isin(NOTHING).to_numpy()]
+    if len(unread):
+        said = f'{len(unread)} depths are no numbers, such as "{unread.iloc[0]}" (value {unread.index[0] + 1}).'
+        desk.note("repair", "not-a-number", source, said)
     values[np.isin(values, settings.missing)] = np.nan
     _check_unit(values, settings, source)
     traces = values == -1.0

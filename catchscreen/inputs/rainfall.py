@@ -1,4 +1,4 @@
-"""Rain as agencies publish it: a depth-duration table, a series over years, potential evaporation."""
+"""Times, numbers and columns of rain as agencies publish it, and potential evaporation."""
 
 from __future__ import annotations
 
@@ -8,136 +8,15 @@ from typing import Any, Final
 import numpy as np
 import pandas as pd
 
-from catchscreen.brief_sources import EvaporationSource, RainTableSource, Source
+from catchscreen.brief_sources import EvaporationSource, Source
 from catchscreen.inputs.columns import NOTHING, as_numbers, as_text
 from catchscreen.inputs.desk import Desk, listed, refuse
 from catchscreen.inputs.tables import read_table
 
 MM: Final = {"mm": 1.0, "0.1 mm": 0.1, "m": 1000.0, "cm": 10.0, "inch": 25.4, "0.01 inch": 0.254}
 LARGEST_DAY_MM: Final = 15.0
-PLAUSIBLE_MM: Final = (0.1, 2000.0)
-"""Depth of one storm."""
-_DURATION_UNITS: Final = {"min": 1.0, "m": 1.0, "h": 60.0, "hr": 60.0, "hour": 60.0, "d": 1440.0, "day": 1440.0}
-
-
-def read_rain_table(source: Source, desk: Desk) -> pd.DataFrame:
-    """Read depths [mm] by duration [min] (index) and return period [years] (columns), both ascending.
-
-    A file is either wide (one row for each duration, one column for each return period) or long (columns for duration,
-    return period and depth).
-
-    Raises
-    ------
-    InputsAtFault
-        When it is no such table, a depth is missing, or depths do not rise with duration and return period.
-    """
-    inline = isinstance(source, RainTableSource) and source.file is None and source.data is None
-    table = _inline_table(source) if inline else _file_table(source)
-    unit = source.unit if isinstance(source, RainTableSource) else "mm"
-    table = (table * MM[unit]).sort_index().sort_index(axis="columns")
-    table.index.name, table.columns.name = "duration_min", "return_period_years"
-    _check_table(table, source, desk)
-    return table
-
-
-def _inline_table(source: Source) -> pd.DataFrame:
-    """Make the table from the brief's own keys."""
-    if not isinstance(source, RainTableSource):
-        return pd.DataFrame()
-    periods = list(source.return_periods_years)
-    rows: dict[float, list[float]] = {}
-    for key, depths in source.depths_mm.items():
-        duration = minutes_of(key, 1.0)
-        if duration is None or len(depths) != len(periods):
-            message = f"depths_mm.{key} has {len(depths)} depths for {len(periods)} return periods."
-            cure = "Write return_periods_years = [2, 30] and depths_mm = { 60 = [13, 30] }, durations in minutes."
-            raise refuse("wrong-shape", source, message, cure)
-        rows[duration] = list(depths)
-    return pd.DataFrame.from_dict(rows, orient="index", columns=pd.Index(periods, dtype=float), dtype=float)
-
-
-def minutes_of(text: str, default_factor: float) -> float | None:
-    """Return a duration in minutes from "15", "15 min", "1 h", "1 day"; None when it is none."""
-    match = re.fullmatch(r"\s*(\d+(?:[.,]\d+)?)\s*([a-zA-Z]*)\.?\s*", str(text))
-    if match is None:
-        return None
-    word = match.group(2).lower().rstrip("s") or ""
-    if word.startswith("minute"):
-        word = "min"
-    factor = _DURATION_UNITS.get(word) if word else default_factor
-    return float(match.group(1).replace(",", ".")) * factor if factor is not None else None
-
-
-def _number_in(text: str) -> float | None:
-    """Return the last number in a heading such as "1 in 30", "T30", "rp_2", "100 yr"."""
-    found = re.findall(r"\d+(?:\.\d+)?", str(text))
-    return float(found[-1]) if found else None
-
-
-def _file_table(source: Source) -> pd.DataFrame:
-    """Make the table from a file or a frame."""
-    frame = read_table(source)
-    frame.columns = pd.Index([str(name).strip() for name in frame.columns])
-    names = list(frame.columns)
-    duration = source.columns.get("duration_min") or next((n for n in names if "dur" in n.lower()), names[0])
-    depth = source.columns.get("depth_mm") or next(
-        (n for n in names if "depth" in n.lower() and _number_in(n) is None), None
-    )
-    period = source.columns.get("return_period_years") or next(
-        (
-            n
-            for n in names
-            if n != depth and re.search(r"return|period|rp|years?$", n.lower()) and _number_in(n) is None
-        ),
-        None,
-    )
-    factor = 60.0 if re.search(r"_h$|hour|\(h\)|_hr$", duration.lower()) else 1.0
-    if duration not in names:
-        raise refuse(
-            "missing-column", source, f'There is no column "{duration}".', f"Columns are: {listed(names, 20)}."
-        )
-    minutes = [minutes_of(str(value), factor) for value in frame[duration]]
-    if any(value is None for value in minutes):
-        bad = str(frame[duration].iloc[minutes.index(None)])
-        cure = "The first column holds durations in minutes (or as 15 min, 1 h), each other one a return period."
-        raise refuse("wrong-shape", source, f'"{bad}" is no duration.', cure)
-    if depth is not None and period is not None:
-        long = pd.DataFrame(
-            {"d": minutes, "p": frame[period].map(_number_in).to_numpy(), "v": as_numbers(frame[depth]).to_numpy()}
-        )
-        return long.pivot_table(index="d", columns="p", values="v", aggfunc="first")
-    periods = {name: number for name in names if name != duration and (number := _number_in(name)) is not None}
-    if not periods:
-        cure = "Head each column with its return period in years, as in duration_min,2,30,100."
-        raise refuse("wrong-shape", source, "No column is headed by a return period.", cure)
-    values = {number: as_numbers(frame[name]).to_numpy() for name, number in periods.items()}
-    return pd.DataFrame(values, index=pd.Index(minutes, dtype=float))
-
-
-def _check_table(table: pd.DataFrame, source: Source, desk: Desk) -> None:
-    """Refuse tables with gaps, or whose depths do not rise."""
-    if table.empty or table.isna().to_numpy().any():
-        raise refuse(
-            "missing-value", source, "The table has gaps.", "Give a depth for each duration and return period."
-        )
-    if table.index.has_duplicates or table.columns.has_duplicates:
-        raise refuse("duplicate-id", source, "A duration or a return period stands twice.", "Keep one of each.")
-    values = table.to_numpy(dtype=np.float64)
-    down, across = np.diff(values, axis=0) < 0, np.diff(values, axis=1) < 0
-    if down.any() or across.any():
-        row, col = (int(place[0]) for place in np.nonzero(down if down.any() else across))
-        where = f"{table.index[row]:g} min, {table.columns[col]:g} years"
-        cure = "Check which column is which: a depth never falls with duration or with return period."
-        raise refuse("not-rising", source, f"Depths fall after {where}.", cure)
-    odd = (values < PLAUSIBLE_MM[0]) | (values > PLAUSIBLE_MM[1])
-    if odd.any():
-        message = f"A depth of {values[odd].flat[0]:g} mm is implausible."
-        raise refuse("implausible-value", source, message, f"Set unit: {', '.join(MM)}. Intensities are not depths.")
-    hour = table.loc[60.0].to_numpy() if 60.0 in table.index else None
-    if hour is not None and (hour.min() < 4 or hour.max() > 200):
-        desk.note(
-            "note", "unusual-rain", source, f"One hour gives {hour.min():g} to {hour.max():g} mm: is the unit right?"
-        )
+_OFFSET: Final = r"(?:Z|[+-]\d{2}:?\d{2})$"
+_DAY_OR_MONTH_FIRST: Final = r"(\d{1,2})[./-](\d{1,2})[./-]"
 
 
 def read_evaporation(source: Source, desk: Desk) -> pd.Series[float]:
@@ -218,6 +97,17 @@ def find_column(names: list[str], words: tuple[str, ...], other_than: str | None
     return None
 
 
+def quick_numbers(values: pd.Series[Any]) -> pd.Series[float]:
+    """Turn values into float64 as ``as_numbers`` does; only those that are not plain numbers are looked at closer."""
+    if values.dtype == bool or pd.api.types.is_numeric_dtype(values):
+        return as_numbers(values)
+    numbers = pd.to_numeric(values, errors="coerce").astype(np.float64)
+    odd = numbers.isna()
+    if odd.any():
+        numbers[odd] = as_numbers(values[odd])
+    return numbers
+
+
 def parse_times(values: pd.Series[Any], source: Source) -> pd.Series[Any]:
     """Turn texts or numbers into timestamps: ISO, 20000131, 2000/01/31, 31/01/2000 (day first when a day exceeds 12).
 
@@ -228,21 +118,34 @@ def parse_times(values: pd.Series[Any], source: Source) -> pd.Series[Any]:
     """
     if pd.api.types.is_datetime64_any_dtype(values):
         return values
-    plain = as_text(values)
-    form: dict[str, Any] = {"format": "ISO8601"}
-    if plain.str.fullmatch(r"\d{8}").all():
-        form = {"format": "%Y%m%d"}
-    elif plain.str.match(r"\d{1,2}[./-]\d{1,2}[./-]\d{4}").all():
-        parts = plain.str.extract(r"^(\d{1,2})[./-](\d{1,2})").astype(int)
-        form = {"format": "mixed", "dayfirst": bool((parts[0] > 12).any() or not (parts[1] > 12).any())}
-    elif plain.str.match(r"\d{4}/").all():
-        plain = plain.str.replace("/", "-", regex=False)
-    aware = plain.str.contains(r"(?:Z|[+-]\d{2}:?\d{2})$", regex=True).any()
-    times = pd.to_datetime(plain, errors="coerce", utc=bool(aware), **form)
-    bad = times.isna() & ~plain.str.lower().isin(NOTHING)
-    if bad.any():
-        raise refuse("not-a-date", source, f'"{plain[bad].iloc[0]}" is no date.', "Write dates as 2000-01-31 13:00.")
+    plain = values if isinstance(values.dtype, pd.StringDtype) and not values.hasnans else as_text(values)
+    plain, form = _form_of(plain)
+    try:
+        times = pd.to_datetime(plain, errors="coerce", **form)
+    except ValueError:  # offsets that differ, or only some times with one
+        times = pd.to_datetime(plain, errors="coerce", utc=True, **form)
+    if times.isna().any():
+        if plain[times.isna()].str.contains(_OFFSET).any():
+            times = pd.to_datetime(plain, errors="coerce", utc=True, **form)
+        doubtful = plain[times.isna()]
+        bad = doubtful[~doubtful.str.strip().str.lower().isin(NOTHING)]
+        if len(bad):
+            cure = "Write dates as 2000-01-31 13:00."
+            raise refuse("not-a-date", source, f'"{bad.iloc[0]}" is no date (value {bad.index[0] + 1}).', cure)
     return times
+
+
+def _form_of(plain: pd.Series[Any]) -> tuple[pd.Series[Any], dict[str, Any]]:
+    """Return texts and the form in which all of them are dates: what the first is not, not all are."""
+    first = str(plain.iloc[0]) if len(plain) else ""
+    if re.fullmatch(r"\d{8}", first) and plain.str.fullmatch(r"\d{8}").all():
+        return plain, {"format": "%Y%m%d"}
+    if re.match(_DAY_OR_MONTH_FIRST, first) and plain.str.match(_DAY_OR_MONTH_FIRST + r"\d{4}").all():
+        parts = plain.str.extract(_DAY_OR_MONTH_FIRST).astype(int)
+        return plain, {"format": "mixed", "dayfirst": bool((parts[0] > 12).any() or not (parts[1] > 12).any())}
+    if re.match(r"\d{4}/", first) and plain.str.match(r"\d{4}/").all():
+        return plain.str.replace("/", "-", regex=False), {"format": "ISO8601"}
+    return plain, {"format": "ISO8601"}
 
 
 def as_utc(times: pd.DatetimeIndex, time_zone: str, source: Source) -> pd.DatetimeIndex:

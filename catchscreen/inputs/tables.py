@@ -111,12 +111,40 @@ def parse_text(content: str, source: Source) -> pd.DataFrame:
         cure = "Save it as .csv with one header line and commas, semicolons or tabs between fields."
         raise refuse("unreadable-file", source, "It does not look like a table.", cure)
     start, delimiter = found
-    rows = list(csv.reader(io.StringIO("\n".join(lines[start:])), delimiter=delimiter, skipinitialspace=True))
-    header = [name.strip().lstrip("#").strip() for name in rows[0]]
-    width = len(header)
-    body = [[cell.strip() for cell in (row + [""] * width)[:width]] for row in rows[1:]]
-    frame = pd.DataFrame(body, columns=pd.Index(header), dtype=str)
+    rows = lines[start:]
+    names = next(csv.reader(rows[:1], delimiter=delimiter, skipinitialspace=True))
+    header = [name.strip().lstrip("#").strip() for name in names]
+    even = _parse_even(rows, delimiter)
+    frame = _parse_uneven(rows, delimiter, len(header)) if even is None else even
+    frame.columns = pd.Index(header)
     return frame.loc[:, [bool(name) for name in header]]
+
+
+def _parse_even(lines: list[str], delimiter: str) -> pd.DataFrame | None:
+    """Parse lines of evenly many plain fields at once; None where quotes or uneven lines need a closer look."""
+    text = "\n".join(lines)
+    width = lines[0].count(delimiter)
+    if len(lines) < 2 or '"' in text or "\0" in text or any(line.count(delimiter) != width for line in lines):
+        return None
+    frame = pd.read_csv(
+        io.StringIO(text),
+        sep=delimiter,
+        header=None,
+        skiprows=1,
+        dtype=str,
+        na_filter=False,
+        skipinitialspace=True,
+        quoting=csv.QUOTE_NONE,
+    )
+    padded = not text.isascii() or any(pad in text for pad in (f" {delimiter}", " \n", "\t")) or text.endswith(" ")
+    return frame.apply(lambda column: column.str.strip()) if padded else frame
+
+
+def _parse_uneven(lines: list[str], delimiter: str, width: int) -> pd.DataFrame:
+    """Parse lines one by one: quoted fields, missing and surplus ones."""
+    rows = csv.reader(io.StringIO("\n".join(lines[1:])), delimiter=delimiter, skipinitialspace=True)
+    body = [[cell.strip() for cell in (row + [""] * width)[:width]] for row in rows]
+    return pd.DataFrame(body, columns=range(width), dtype=str)
 
 
 def _find_header(lines: list[str]) -> tuple[int, str] | None:

@@ -8,9 +8,11 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from catchscreen.brief_sources import Source
 from catchscreen.errors import InputsAtFault
 from catchscreen.inputs.columns import as_numbers
-from catchscreen.inputs.rainfall import minutes_of
+from catchscreen.inputs.rain_table import minutes_of
+from catchscreen.inputs.tables import parse_text
 
 WIDE = "duration,1 in 2,1 in 30\n15 min,7.5,17\n1 h,13,30\n1 day,38,71\n"
 LONG = "duration_min;return_period;depth_mm\n15;2;7,5\n15;30;17\n60;2;13\n60;30;30\n1440;2;38\n1440;30;71\n"
@@ -42,22 +44,90 @@ def test_a_rain_table_inline_and_as_a_frame(place):
     assert inches.loc[60].tolist() == [25.4, 50.8]
 
 
-@pytest.mark.parametrize(
-    ("text", "code"),
-    [
-        ("duration,2,30\n15,7,6\n60,13,30\n", "not-rising"),
-        ("duration,2,30\n15,17,17\n60,13,30\n", "not-rising"),
-        ("duration,2,30\n15,7,\n60,13,30\n", "missing-value"),
-        ("duration,2,30\nsoon,7,9\n60,13,30\n", "wrong-shape"),
-        ("duration,a,b\n15,7,9\n60,13,30\n", "wrong-shape"),
-        ("duration,2,30\n15,7,9\n15,13,30\n", "duplicate-id"),
-        ("duration,2,30\n15,7000,9000\n60,13000,30000\n", "implausible-value"),
-    ],
-)
-def test_faulty_rain_tables(place, text, code):
+FAULTY_TABLES = [
+    (
+        "duration,2,30\n15,7,6\n60,13,30\n",
+        "not-rising",
+        (
+            'Row 1 below the header, column "30" (15 min, 1-in-30 years): 6 mm does not rise with return period; '
+            'row 1 below the header, column "2" (15 min, 1-in-2 years) has 7 mm.'
+        ),
+    ),
+    (
+        "duration,2,30\n15,17,18\n60,13,30\n",
+        "not-rising",
+        (
+            'Row 2 below the header, column "2" (60 min, 1-in-2 years): 13 mm does not rise with duration; '
+            'row 1 below the header, column "2" (15 min, 1-in-2 years) has 17 mm.'
+        ),
+    ),
+    (
+        "duration,2,30\n15,7,\n60,13,30\n",
+        "missing-value",
+        'Row 1 below the header, column "30" (15 min, 1-in-30 years) holds nothing, no depth.',
+    ),
+    (
+        "duration,T2,T30\n60,13,30\n15,7,17 mm\n",
+        "missing-value",
+        'Row 2 below the header, column "T30" (15 min, 1-in-30 years) holds "17 mm", no depth.',
+    ),
+    ("duration,2,30\nsoon,7,9\n60,13,30\n", "wrong-shape", 'Row 1 below the header, column "duration": "soon" is no'),
+    ("duration,a,b\n15,7,9\n60,13,30\n", "wrong-shape", "No column is headed by a return period."),
+    ("duration,2,30\n15,7,9\n15,13,30\n", "duplicate-id", "The duration of 15 min stands twice."),
+    ("duration,2,30\n15,7,9\n99999999,13,30\n", "implausible-value", "A duration of 1e+08 min is implausible."),
+    ("duration,0.001,30\n15,7,9\n60,13,30\n", "implausible-value", "A return period of 0.001 years is implausible."),
+    (
+        "duration,2,30\n15,7000,9000\n60,13000,30000\n",
+        "implausible-value",
+        'Row 1 below the header, column "2" (15 min, 1-in-2 years): a depth of 7000 mm is implausible.',
+    ),
+    (
+        "duration,2,30\n15,7,9\n60,13,30\n120,14,75\n",
+        "too-steep",
+        'Row 3 below the header, column "30" (120 min, 1-in-30 years): 75 mm is a greater mean intensity',
+    ),
+    (
+        "duration_min;return_period;depth_mm\n15;2;7\n15;30;17\n60;2;13\n60;2;14\n60;30;30\n",
+        "duplicate-id",
+        '60 min, 1-in-2 years stands twice, the second time in row 4 below the header, column "depth_mm".',
+    ),
+    (
+        "duration_min;return_period;depth_mm\n15;2;7\n15;often;17\n",
+        "wrong-shape",
+        'Row 2 below the header, column "return_period": "often" is no return period.',
+    ),
+    (
+        "duration_min;return_period;depth_mm\n15;2;7\n15;30;17\n60;2;13\n",
+        "missing-value",
+        "No row (60 min, 1-in-30 years) holds nothing, no depth.",
+    ),
+]
+
+
+@pytest.mark.parametrize(("text", "code", "said"), FAULTY_TABLES)
+def test_a_faulty_rain_table_names_the_cell(place, text, code, said):
     with pytest.raises(InputsAtFault) as caught:
         place.load(rain_table=write(place, text))
     assert [fault.code for fault in caught.value.faults] == [code]
+    assert caught.value.faults[0].message.startswith(said)
+    assert caught.value.faults[0].file.endswith("rain.csv")
+
+
+@pytest.mark.parametrize(
+    ("depths", "code", "said"),
+    [
+        ({"15": [7, 6], "60": [13, 30]}, "not-rising", "depths_mm.15, value 2 (15 min, 1-in-30 years): 6 mm does not"),
+        ({"15": [7], "60": [13, 30]}, "wrong-shape", "depths_mm.15 has 1 depths for 2 return periods."),
+        ({"soon": [7, 9]}, "wrong-shape", 'The key "soon" of depths_mm is no duration.'),
+        ({"15": [7, 9], "1 h": [13, 99]}, "too-steep", "depths_mm.1 h, value 2 (60 min, 1-in-30 years): 99 mm is a"),
+    ],
+)
+def test_a_faulty_table_in_the_brief_names_its_key(place, depths, code, said):
+    with pytest.raises(InputsAtFault) as caught:
+        place.load(rain_table={"return_periods_years": [2, 30], "depths_mm": depths})
+    assert [fault.code for fault in caught.value.faults] == [code]
+    assert caught.value.faults[0].message.startswith(said)
+    assert caught.value.faults[0].key == "rain_table"
 
 
 def test_durations():
@@ -101,6 +171,55 @@ def test_local_time_with_a_clock_change_comes_out_even(place):
     assert len(rain) == len(index)
     assert not rain.isna().any()
     np.testing.assert_array_equal(rain.index, index.tz_convert("UTC"))
+
+
+@pytest.mark.parametrize(
+    ("body", "same"),
+    [
+        ("2020-01-01 00:00,1.5\n2020-01-01 01:00,2\n2020-01-01 02:00,x\n", '"2020-01-01 00:00",1.5\n'),
+        ("2020-01-01 00:00 , 1.5\n2020-01-01 01:00,2 \n2020-01-01 02:00,\n", '"2020-01-01 00:00 ", 1.5\n'),
+    ],
+)
+def test_plain_and_quoted_text_read_alike(place, body, same):
+    """One quoted field sends the whole text the slow way, field by field: the frames are the same."""
+    source = Source().placed(role="rain_series", folder=place.folder)
+    quick = parse_text("time,rain\n" + body, source)
+    slow = parse_text("time,rain\n" + same + body.split("\n", 1)[1], source)
+    pd.testing.assert_frame_equal(quick, slow)
+
+
+def test_uneven_lines_are_padded_and_cut(place):
+    text = "a,b,c\n" + "1,2,3\n" * 5 + "4,5\n6,7,8,9\n"
+    frame = parse_text(text, Source().placed(role="rain_series", folder=place.folder))
+    assert frame.iloc[-2:].to_numpy().tolist() == [["4", "5", ""], ["6", "7", "8"]]
+
+
+def test_offsets_of_a_clock_change_come_out_in_utc(place):
+    """Times that carry their own offset: +00:00, then +01:00 from 01:00 UTC on; mixed offsets are brought to UTC."""
+    text = "time,rain\n2021-03-28T00:00+00:00,1\n2021-03-28T02:00+01:00,2\n2021-03-28T03:00+01:00,3\n"
+    rain = place.load(rain_series=write(place, text))[0].rain_series
+    assert rain.index.tolist() == pd.date_range("2021-03-28", periods=3, freq="h", tz="UTC").tolist()
+    assert rain.tolist() == [1, 2, 3]
+
+
+@pytest.mark.parametrize(
+    ("unit", "factor"),
+    [("mm", 1.0), ("0.1 mm", 0.1), ("cm", 10.0), ("m", 1000.0), ("inch", 25.4), ("0.01 inch", 0.254)],
+)
+def test_every_unit_comes_out_in_mm(place, unit, factor):
+    """A day of hours that sum to 24 mm, written in each unit."""
+    text = "time,rain\n" + "".join(f"2020-01-01 {hour:02d}:00,{1.0 / factor:.9g}\n" for hour in range(24))
+    rain = place.load(rain_series={"file": write(place, text), "unit": unit})[0].rain_series
+    assert rain.tolist() == pytest.approx([1.0] * 24)
+
+
+def test_odd_values_are_named_by_their_place(place):
+    text = "time,rain\n2020-01-01 00:00,1\n2020-01-01 01:00,wet\n2020-01-01 02:00,\n2020-01-01 03:00,1\n"
+    _, issues = place.load(rain_series=write(place, text))
+    said = next(issue for issue in issues if issue.code == "not-a-number")
+    assert said.message == '1 depths are no numbers, such as "wet" (value 2).'
+    with pytest.raises(InputsAtFault, match=r'"soon" is no date \(value 3\)'):
+        place.load(rain_series=write(place, text.replace("2020-01-01 02:00", "soon")))
 
 
 def test_stamps_at_the_end_of_the_step(place):
