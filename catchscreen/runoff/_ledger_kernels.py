@@ -148,12 +148,12 @@ def flow_over_land(runoff: Floats, fraction: Floats, groups: tuple[Ints, Floats]
 
 
 @kernel
-def gather_run_on(depth: Floats, hours: float, entry_at: Ints, entry_area: Floats, run_on: Floats) -> None:
-    """Sum what runs on to each candidate in a step [m3/h]; ``depth`` (classes,) is the runoff of the step."""
+def gather_run_on(runoff: Floats, t: int, hours: float, entry_at: Ints, entry_area: Floats, run_on: Floats) -> None:
+    """Sum what runs on to each candidate in step t [m3/h]; ``runoff`` is (classes, steps) [mm]."""
     for j in range(run_on.size):
         run_on[j] = 0.0
     for e in range(entry_area.size):
-        run_on[entry_at[e, 0]] += entry_area[e] * depth[entry_at[e, 1]] / (1000.0 * hours)
+        run_on[entry_at[e, 0]] += entry_area[e] * runoff[entry_at[e, 1], t] / (1000.0 * hours)
 
 
 @kernel
@@ -167,16 +167,17 @@ def take_outlets(capacity: Floats, hours: float, wanted: Floats, take: Floats, p
 
 @kernel
 def send_overflow(
-    left: Floats, host_at: Ints, host_share: Floats, fraction: Floats, land_flow: Floats, host_sums: Floats
+    left: Floats, hosts: tuple[Ints, Floats], t: int, fraction: Floats, land_flow: Floats, host_sums: Floats
 ) -> None:
-    """Send a step's overflow the ways of its host rows; ``fraction`` and ``land_flow`` are those of the step."""
+    """Send the overflow of step t the ways of its host rows."""
+    host_at, host_share = hosts
     for h in range(host_at.shape[0]):
         volume = left[host_at[h, 0]] * host_share[h, 0]
-        missed = 1.0 - fraction[host_at[h, 1]]
+        missed = 1.0 - fraction[host_at[h, 1], t]
         host_sums[h, 0] += volume
-        host_sums[h, 1] += volume * fraction[host_at[h, 1]]
+        host_sums[h, 1] += volume * fraction[host_at[h, 1], t]
         host_sums[h, 2] += volume * missed
-        land_flow[host_at[h, 2]] += volume * (host_share[h, 3] + host_share[h, 1] * missed)
+        land_flow[host_at[h, 2], t] += volume * (host_share[h, 3] + host_share[h, 1] * missed)
 
 
 @kernel
@@ -189,7 +190,12 @@ def run_steps(
     offered: Floats,
     out: tuple[Floats, Floats, Floats, Floats, Floats],
 ) -> None:
-    """Go through the steps of one storm: outlets, candidates, capture. For ``out`` see ``run_storm``.
+    """Go through the steps of one storm: outlets, candidates, capture.
+
+    candidates : store; run-on entries (entries, 2) candidate, class; their areas; host entries (hosts, 3) candidate,
+    zone, sub-catchment; their (hosts, 4) share of the host and piped, ground, overland shares.
+    out : capture fraction (zones, steps), zone flow and overland flow (sub-catchments, steps) [m3 per step], candidate
+    totals, host sums (hosts, 3) [m3] all, captured and not; zero before. offered : (zones, steps) by the pieces [m3].
 
     Stores are followed in parts of a step of at most a minute, their inflow spread evenly: a small store with a quick
     outlet would else overflow within a step before its outlet opens. The sewer's capture stays by whole steps, so that
@@ -207,7 +213,7 @@ def run_steps(
     part = step.copy()
     part[0] = step[0] / parts
     for t in range(rain.size):
-        gather_run_on(runoff[:, t], step[0], entry_at, entry_area, run_on)
+        gather_run_on(runoff, t, step[0], entry_at, entry_area, run_on)
         for zone in range(zones):
             piped[zone] = 0.0
         for j in range(count):
@@ -222,37 +228,20 @@ def run_steps(
             room = max(capacity[zone] * step[0] - piped[zone], 0.0)
             fraction[zone, t] = capture(offered[zone, t], room)
             zone_flow[zone, t] = piped[zone] + offered[zone, t] * fraction[zone, t]
-        send_overflow(left, host_at, host_share, fraction[:, t], land_flow[:, t], host_sums)
+        send_overflow(left, (host_at, host_share), t, fraction, land_flow, host_sums)
     for j in range(count):
         start = store[j, 4] * store[j, 5]
         totals[j, 10] = (state[j, 0] + state[j, 1] - start + state[j, 2]) * store[j, 0] / 1000.0
 
 
 @kernel
-def run_storm(
-    rain: Floats,
-    step: Floats,
-    runoff: Floats,
-    mixes: tuple[Ints, Floats],
-    groups: tuple[Ints, Floats],
-    capacity: Floats,
-    candidates: tuple[Floats, Ints, Floats, Ints, Floats],
-    out: tuple[Floats, Floats, Floats, Floats, Floats, Floats],
-) -> None:
-    """Run one storm through the ledger.
-
-    candidates : store; run-on entries (entries, 2) candidate, class; their areas; host entries (hosts, 3) candidate,
-    zone, sub-catchment; their (hosts, 4) share of the host and piped, ground, overland shares.
-    out : capture fraction (zones, steps), zone flow and overland flow (sub-catchments, steps) [m3 per step], mix sums
-    (mixes, 2) [mm] captured and not, candidate totals, host sums (hosts, 3) [m3] all, captured and not; zero before.
-    """
-    fraction, zone_flow, land_flow, mix_sums, totals, host_sums = out
-    offered = np.zeros((capacity.size, rain.size))
-    offer(runoff, mixes, offered)
-    kept = (fraction, zone_flow, land_flow, totals, host_sums)
-    run_steps(rain, step, runoff, capacity, candidates, offered, kept)
-    sum_mixes(runoff, fraction, mixes[0], mix_sums)
-    flow_over_land(runoff, fraction, groups, land_flow)
+def capture_steps(capacity: Floats, hours: float, offered: Floats, fraction: Floats, zone_flow: Floats) -> None:
+    """Take into each sewer what it has room for, step by step, where there are no candidates (all as ``run_steps``)."""
+    for zone in range(capacity.size):
+        room = capacity[zone] * hours
+        for t in range(offered.shape[1]):
+            fraction[zone, t] = capture(offered[zone, t], room)
+            zone_flow[zone, t] = offered[zone, t] * fraction[zone, t]
 
 
 @kernel

@@ -73,15 +73,36 @@ def case():
     return rain, np.array([1.0 / 12.0, 0.3]), runoff, mixes, (places, areas), np.array([2.0, 5.0]), candidates
 
 
-def test_run_storm_compiled_and_plain() -> None:
+def test_a_storm_compiled_and_plain() -> None:
+    """Offer, steps, sums and overland flow of one storm."""
     results = []
-    for function in (kernels.run_storm, kernels.run_storm.py_func):
-        shapes = ((2, 13), (2, 13), (2, 13), (3, 2), (2, 11), (3, 3))
-        out = tuple(np.zeros(shape) for shape in shapes)
-        function(*case(), out)
-        results.append(np.concatenate([values.ravel() for values in out]))
+    for form in ("compiled", "python"):
+        rain, step, runoff, mixes, groups, capacity, candidates = case()
+        out = tuple(np.zeros(shape) for shape in ((2, 13), (2, 13), (2, 13), (2, 11), (3, 3)))
+        offered, sums = np.zeros((2, 13)), np.zeros((3, 2))
+        as_form(kernels.offer, form)(runoff, mixes, offered)
+        as_form(kernels.run_steps, form)(rain, step, runoff, capacity, candidates, offered, out)
+        as_form(kernels.sum_mixes, form)(runoff, out[0], mixes[0], sums)
+        as_form(kernels.flow_over_land, form)(runoff, out[0], groups, out[2])
+        results.append(np.concatenate([values.ravel() for values in (*out, sums)]))
     np.testing.assert_allclose(results[0], results[1], rtol=1e-12, atol=1e-13)
     assert np.count_nonzero(results[0]) > 80
+
+
+@BOTH
+def test_capture_without_candidates_is_that_with_none(form: str) -> None:
+    """Bit for bit what the longer kernel gives for no candidates."""
+    rain, step, runoff, mixes, _, capacity, _ = case()
+    none = (np.zeros((0, 15)), np.zeros((0, 2), np.int64), np.zeros(0), np.zeros((0, 3), np.int64), np.zeros((0, 4)))
+    offered = np.zeros((2, 13))
+    kernels.offer(runoff, mixes, offered)
+    long = tuple(np.zeros(shape) for shape in ((2, 13), (2, 13), (2, 13), (0, 11), (0, 3)))
+    kernels.run_steps(rain, step, runoff, capacity, none, offered.copy(), long)
+    fraction, flow = np.zeros((2, 13)), np.zeros((2, 13))
+    as_form(kernels.capture_steps, form)(capacity, step[0], offered, fraction, flow)
+    np.testing.assert_array_equal(fraction, long[0])
+    np.testing.assert_array_equal(flow, long[1])
+    assert 0.0 < fraction.min() < 1.0
 
 
 def test_sum_pieces_compiled_and_plain() -> None:
