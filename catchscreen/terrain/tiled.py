@@ -10,164 +10,258 @@ clusters. Environmental Modelling & Software 92, 202-212.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from catchscreen.compiled import parallel_lock
-from catchscreen.terrain._kernels import accumulation, rerouting, seaming
-from catchscreen.terrain._kernels.directions import OUTLET, PIT, VOID
-from catchscreen.terrain.routing import cells_with, label_from
-from catchscreen.terrain.tiled_graph import TiledGraph, TiledSolution, label_tile, whole_cells
-from catchscreen.terrain.tiled_plateaus import TiledDirections
-from catchscreen.tiles import Room, Seams, Tile, Tiling, framed_window
+from catchscreen.terrain._kernels import seaming
+from catchscreen.terrain._kernels.directions import NO_GROUND, OUTLET, PIT, VOID
+from catchscreen.terrain.routing import accumulate
+from catchscreen.terrain.tiled_basins import (
+    TileBasins,
+    TileShow,
+    framed_cells,
+    reduce_tile,
+    settle_tile,
+    shut_ends,
+    steps_in,
+    whole_cells,
+)
+from catchscreen.terrain.tiled_graph import TiledGraph, TiledSolution
+from catchscreen.terrain.tiled_plateaus import CrossingPlateaus, FirstLook, look_first
+from catchscreen.tiles import Lines, Room, Seams, Source, Store, Tile, Tiling, each_tile, outer_lines
 
 Ints = NDArray[np.int64]
+_FULL_INT32 = 2**31
 
 
 @dataclass(frozen=True, slots=True)
 class TiledRouting:
-    """Routes over a grid, (rows, cols) arrays or files: flow code, filled level, basin, cells upstream."""
+    """Routes over a grid, (rows, cols), kept tile by tile.
 
-    code: Any
-    filled: Any
-    basin: Any
-    total: Any
-    outlet_cell: Ints
-
-
-def route_tiles(level: Any, size: int, weights: tuple[float, float, float], room: Room) -> TiledRouting:
-    """Route a grid tile by tile.
-
-    Each tile is read a few times: for directions, for labels and passes, for the filled surface and its own sums, for
-    the final sums. Between, only what lies along the tiles' borders is joined, once.
-
-    Parameters
-    ----------
-    level : (rows, cols) int32 [ticks], an array or a memory-mapped file, VOID or WALL where there is no level.
-    size : cells along a tile's side. weights : see ``routing.direction_weights``. room : where results are kept.
+    level, filled : int32 [ticks]. code : uint8, flow code. basin : int32, number of the outlet cell that the water
+    leaves by, in row order of these cells. total : int32 or int64, cells upstream. label : int32, each tile's own
+    labels, where they were to be kept. outlet_cell : (basins,) cells of the grid. graph, solution : the whole's.
     """
-    rows, cols = level.shape
-    tiling = Tiling(rows, cols, size)
-    directions = TiledDirections(level, tiling, weights, room)
-    graph = TiledGraph(tiling)
-    numbers, levels = Seams(tiling, -1), Seams(tiling, VOID)
-    for tile in tiling:
-        framed = framed_window(level, tile, VOID)
-        code = directions.framed_code(tile)
-        numbers.put(tile, graph.add(tile, framed, code, label_tile(code)))
-        levels.put(tile, framed[1:-1, 1:-1])
-    graph.add_seams(levels, numbers)
-    solution = graph.solve(numbers)
-    filled, basin, outlet_cell, sums = _fill_and_turn(level, directions, graph, solution, room)
-    total = _accumulate(directions, sums, room)
-    return TiledRouting(directions.code, filled, basin, total, outlet_cell)
+
+    tiling: Tiling
+    room: Room
+    level: Store | None
+    filled: Store
+    code: Store
+    basin: Store
+    total: Store
+    label: Store | None
+    outlet_cell: Ints
+    graph: TiledGraph
+    solution: TiledSolution
 
 
 @dataclass(slots=True)
 class _Sums:
-    """What each tile adds up alone: cells by exit (outlet or leaving cell), and the exit of each outer cell."""
+    """What each tile adds up alone: totals at the cells that leave it, where these lead, the exit of outer cells."""
 
     exits: Seams
-    totals: list[Ints]
-    targets: list[Ints]
+    totals: list[Ints] = field(default_factory=list)
+    targets: list[Ints] = field(default_factory=list)
     count: int = 0
 
 
-def _fill_and_turn(
-    level: Any, directions: TiledDirections, graph: TiledGraph, solution: TiledSolution, room: Room
-) -> tuple[Any, Any, Ints, _Sums]:
-    """Write the filled surface and the basins, turn ways round, add up each tile alone."""
-    tiling = directions.tiling
-    filled, basin = room.make("filled", np.int32), room.make("basin", np.int32)
-    basin_of, outlet_cell = solution.basins(tiling.cols)
-    turn_cell, turn_way = solution.reversals(tiling.cols)
-    turn_tile = tiling.number_of(*np.divmod(turn_cell, tiling.cols))
-    by_tile = np.argsort(turn_tile, kind="stable")
-    bounds = np.searchsorted(turn_tile[by_tile], np.arange(tiling.down * tiling.across + 1))
-    sums = _Sums(Seams(tiling, -1), [], [])
-    for number, tile in enumerate(tiling):
-        framed = framed_window(level, tile, VOID)
-        code = directions.framed_code(tile)
-        labels = label_tile(code)
-        first, last = graph.first[number], graph.first[number] + labels.seed.size
-        own_filled, own_basin = np.empty_like(framed), np.empty_like(framed)
-        spill, name = solution.spill[first:last], basin_of[first:last].astype(np.int32)
-        with parallel_lock:
-            rerouting.fill_and_name(framed, labels.label, spill, name, own_basin, own_filled)
-        filled[tile.window], basin[tile.window] = own_filled[1:-1, 1:-1], own_basin[1:-1, 1:-1]
-        here = by_tile[bounds[number] : bounds[number + 1]]
-        seaming.turn_round(code, _framed_cells(turn_cell[here], tile, tiling.cols), turn_way[here])
-        code[code == PIT] = OUTLET
-        directions.code[tile.window] = code[1:-1, 1:-1]
-        _sum_alone(tile, code, tiling, sums)
-    return filled, basin, outlet_cell, sums
+def route_tiles(
+    level: Source, size: int, weights: tuple[float, float, float], room: Room, *, keep_graph: bool = False
+) -> TiledRouting:
+    """Route a grid tile by tile.
+
+    Each tile is looked at three times: for its directions, labels and passes; for the filled surface, the turned ways
+    and its own sums; for what comes in from other tiles. Between, only what lies along the tiles' borders is joined,
+    once. Levels are read from ``level`` once, with two rows and columns of the neighbours.
+
+    Parameters
+    ----------
+    level : (rows, cols) int32 [ticks], an array or a reader of windows, VOID or WALL where there is no level.
+    size : cells along a tile's side. weights : see ``routing.direction_weights``. room : where results are kept.
+    keep_graph : keep levels and each tile's labels, which hollows need: 8 bytes a cell more.
+    """
+    return _TiledRun(level, size, weights, room, keep_graph=keep_graph).route()
 
 
-def _framed_cells(cell: Ints, tile: Tile, cols: int) -> Ints:
-    """Turn cells of the whole grid into framed cells of a tile."""
-    row, col = np.divmod(cell, cols)
-    return (row - tile.first_row + 1) * (tile.shape[1] + 2) + col - tile.first_col + 1
+class _TiledRun:
+    """One tiled run: its stores, which hold first what the next look needs, and then the results."""
+
+    def __init__(
+        self, level: Source, size: int, weights: tuple[float, float, float], room: Room, *, keep_graph: bool
+    ) -> None:
+        self.source = level
+        self.weights = weights
+        self.room = room
+        rows, cols = level.shape
+        self.shape = (rows, cols)
+        self.tiling = Tiling(rows, cols, size)
+        self.code = room.make("code", self.tiling, np.uint8)
+        self.filled = room.make("filled", self.tiling, np.int32)
+        self.basin = room.make("basin", self.tiling, np.int32)
+        self.total = room.make("total", self.tiling, np.int32 if rows * cols < _FULL_INT32 else np.int64)
+        self.level = room.make("level", self.tiling, np.int32) if keep_graph else self.filled
+        self.label = room.make("label", self.tiling, np.int32) if keep_graph else self.basin
+        self.levels = Seams(self.tiling, VOID, np.int32)
+        self.graph = TiledGraph(self.tiling, Seams(self.tiling, -1))
+        self.kept_graph = keep_graph
+        self.ends: list[Ints] = []
+        self.seen: list[int] = []
+
+    def route(self) -> TiledRouting:
+        """Route the grid."""
+        self._look()
+        self.graph.add_seams(self.levels)
+        solution = self.graph.solve()
+        outlet_cell = self._outlet_cells(solution)
+        self._accumulate(self._settle(solution, outlet_cell))
+        kept = (self.level, self.label) if self.kept_graph else (None, None)
+        return TiledRouting(
+            tiling=self.tiling,
+            room=self.room,
+            level=kept[0],
+            filled=self.filled,
+            code=self.code,
+            basin=self.basin,
+            total=self.total,
+            label=kept[1],
+            outlet_cell=outlet_cell,
+            graph=self.graph,
+            solution=solution,
+        )
+
+    def _look(self) -> None:
+        """Look at each tile first; those with plateaus that cross wait until these are settled."""
+        crossing = CrossingPlateaus(self.tiling, self.levels, self.level, self.code, self.room)
+        shows: dict[tuple[int, int], TileShow] = {}
+        for tile, (look, show) in each_tile(self._look_at, self.tiling):
+            self.levels.put_lines(tile, look.lines)
+            crossing.add(tile, look)
+            if show is not None:
+                shows[tile.down, tile.across] = show
+        crossing.settle()
+        for tile, show in each_tile(lambda tile: self._reduce(tile, *crossing.finish(tile)), crossing.tiles):
+            shows[tile.down, tile.across] = show
+        for tile in self.tiling:
+            show = shows.pop((tile.down, tile.across))
+            self.graph.add(tile, show)
+            self.ends.append(show.ends_alone)
+            self.seen.append(show.seen_cell.size)
+
+    def _look_at(self, tile: Tile) -> tuple[FirstLook, TileShow | None]:
+        """Find a tile's directions and, where no plateau crosses, its basins."""
+        found, look = look_first(self.source, tile, self.weights, self.tiling.cols, self.room)
+        level, code = found
+        self.level.write(tile, level[1:-1, 1:-1])
+        if look.crosses:
+            self.code.write(tile, code[1:-1, 1:-1])
+            return look, None
+        return look, self._reduce(tile, level, code)
+
+    def _reduce(self, tile: Tile, level: NDArray[np.int32], code: NDArray[np.uint8]) -> TileShow:
+        """Label a tile, keep its labels and codes, return what it shows."""
+        label, show = reduce_tile(tile, level, code, self.shape, self.room)
+        self.code.write(tile, code[1:-1, 1:-1])
+        self.label.write(tile, label[1:-1, 1:-1])
+        return show
+
+    def _outlet_cells(self, solution: TiledSolution) -> Ints:
+        """Return the cells by which water leaves, ascending: each tile's own, and those that only the whole tells."""
+        used = np.zeros(solution.cell.size, dtype=np.bool_)
+        for number, seen in enumerate(self.seen):
+            used[solution.first[number] : solution.first[number] + seen] = True
+        ends = [*self.ends, np.unique(solution.end_cell[used])]
+        exits = solution.for_tiles()
+        for number, tile in enumerate(self.tiling):
+            solved = solution.for_tile(number, exits, self.seen[number])
+            if not solved.leads.all():
+                ends.append(shut_ends(TileBasins.fetch(self.room, tile), solved))
+        return np.unique(np.concatenate(ends))
+
+    def _settle(self, solution: TiledSolution, outlet_cell: Ints) -> _Sums:
+        """Write the filled surface and the basins, turn ways round, add up each tile alone."""
+        cell, way = solution.reversals(self.tiling.cols)
+        of_tile = self.tiling.number_of(*np.divmod(cell, self.tiling.cols))
+        by_tile = np.argsort(of_tile, kind="stable")
+        bounds = np.searchsorted(of_tile[by_tile], np.arange(self.tiling.down * self.tiling.across + 1))
+        exits = solution.for_tiles()
+        sums = _Sums(Seams(self.tiling, -1))
+
+        def settle(tile: Tile) -> tuple[Ints, Ints, Lines]:
+            number = tile.down * self.tiling.across + tile.across
+            here = by_tile[bounds[number] : bounds[number + 1]]
+            solved = solution.for_tile(number, exits, self.seen[number])
+            basins = TileBasins.fetch(self.room, tile)
+            label = _framed(self.label.read(tile), -2)
+            known = settle_tile(basins, label, solved)
+            code = _framed(self.code.read(tile), NO_GROUND)
+            seaming.turn_round(code, known.turn_cell, known.turn_way)
+            seaming.turn_round(code, framed_cells(cell[here], tile, self.tiling.cols), way[here])
+            code[code == PIT] = OUTLET
+            name = np.searchsorted(outlet_cell, known.end).astype(np.int32)
+            self._write(tile, label[1:-1, 1:-1], known.spill, name)
+            self.code.write(tile, code[1:-1, 1:-1])
+            return self._sum_alone(tile, code)
+
+        for tile, (totals, targets, lines) in each_tile(settle, self.tiling):
+            sums.exits.put_lines(tile, [np.where(line >= 0, line + sums.count, -1) for line in lines])
+            sums.totals.append(totals)
+            sums.targets.append(targets)
+            sums.count += totals.size
+        return sums
+
+    def _write(self, tile: Tile, label: NDArray[np.int32], spill: NDArray[np.int32], name: NDArray[np.int32]) -> None:
+        """Write a tile's filled surface and basins."""
+        level = self.level.read(tile)
+        if not self.kept_graph:
+            self.room.drop("basins", tile)
+        filled, basin = seaming.fill_and_name(level, label, spill, name)
+        self.filled.write(tile, filled)
+        self.basin.write(tile, basin)
+
+    def _sum_alone(self, tile: Tile, code: NDArray[np.uint8]) -> tuple[Ints, Ints, Lines]:
+        """Add up a tile as if nothing came in; return the totals that leave, where to, and outer cells' exits."""
+        leaving = seaming.list_leaving(code)
+        way = code.ravel()[leaving]
+        code.ravel()[leaving] = OUTLET
+        total = accumulate(code)
+        self.total.write(tile, total[1:-1, 1:-1])
+        cells = np.arange(code.size).reshape(code.shape)[1:-1, 1:-1]
+        lines = outer_lines(cells)
+        found = seaming.exits_from(code, np.concatenate(lines), leaving)
+        bounds = np.cumsum([line.size for line in lines])[:-1]
+        to = whole_cells(leaving, tile, self.tiling.cols) + steps_in(self.tiling.cols)[way]
+        return total.ravel()[leaving].astype(np.int64), to, np.split(found, bounds)
+
+    def _accumulate(self, sums: _Sums) -> None:
+        """Solve the sums between tiles and add what comes in to the totals."""
+        none = np.empty(0, dtype=np.int64)
+        total_of, target = np.concatenate([*sums.totals, none]), np.concatenate([*sums.targets, none])
+        row, col = np.divmod(target, self.tiling.cols)
+        seaming.sum_links(sums.exits.at(row, col), total_of)
+        of_tile = self.tiling.number_of(row, col)
+        by_tile = np.argsort(of_tile, kind="stable")
+        bounds = np.searchsorted(of_tile[by_tile], np.arange(self.tiling.down * self.tiling.across + 1))
+
+        def add(tile: Tile) -> None:
+            number = tile.down * self.tiling.across + tile.across
+            here = by_tile[bounds[number] : bounds[number + 1]]
+            if here.size:
+                total = self.total.read(tile)
+                code = _framed(self.code.read(tile), NO_GROUND)
+                start = framed_cells(target[here], tile, self.tiling.cols)
+                seaming.add_along(code, start, total_of[here], total)
+                self.total.write(tile, total)
+
+        for _ in each_tile(add, self.tiling):
+            pass
 
 
-def _ending_here(code: NDArray[np.uint8]) -> tuple[NDArray[np.uint8], Ints]:
-    """Return a tile's codes with the leaving cells as outlets, and these cells."""
-    leaving = seaming.list_leaving(code)
-    closed = code.copy()
-    closed.ravel()[leaving] = OUTLET
-    return closed, leaving
-
-
-def _sum_alone(tile: Tile, code: NDArray[np.uint8], tiling: Tiling, sums: _Sums) -> None:
-    """Add up a tile as if nothing came in, and keep what its neighbours need."""
-    closed, leaving = _ending_here(code)
-    exits = cells_with(closed, OUTLET)
-    label = label_from(closed, exits)[1:-1, 1:-1].astype(np.int64)
-    sums.exits.put(tile, np.where(label >= 0, label + sums.count, -1))
-    total = _sum_tile(closed, np.empty(0, dtype=np.int64), np.empty(0, dtype=np.int64))
-    target = np.full(exits.size, -1, dtype=np.int64)
-    steps = np.array(
-        [0, 1, tiling.cols, -1, -tiling.cols, tiling.cols + 1, tiling.cols - 1, -tiling.cols - 1, 1 - tiling.cols]
-    )
-    to = whole_cells(leaving, tile, tiling.cols) + steps[code.ravel()[leaving]]
-    target[np.searchsorted(exits, leaving)] = to
-    sums.totals.append(total.ravel()[exits])
-    sums.targets.append(target)
-    sums.count += exits.size
-
-
-def _sum_tile(closed: NDArray[np.uint8], entry: Ints, amount: Ints) -> Ints:
-    """Return framed totals of a tile with some amounts coming in."""
-    inflows = np.empty_like(closed)
-    total = np.empty(closed.shape, dtype=np.int64)
-    with parallel_lock:
-        rerouting.count_inflows(closed, inflows)
-        accumulation.start_totals(inflows, total)
-        np.add.at(total.ravel(), entry, amount)
-        bounds = np.array([0, closed.shape[0]])
-        leaving, left = np.empty((1, 2), dtype=np.int64), np.zeros(1, dtype=np.int64)
-        accumulation.accumulate_strips(inflows, total, bounds, leaving, left)
-    return total
-
-
-def _accumulate(directions: TiledDirections, sums: _Sums, room: Room) -> Any:
-    """Solve the sums between tiles and write the final totals."""
-    tiling = directions.tiling
-    total_of, target = np.concatenate([*sums.totals, np.empty(0, dtype=np.int64)]), np.concatenate(sums.targets)
-    crossing = np.flatnonzero(target >= 0)
-    row, col = np.divmod(target[crossing], tiling.cols)
-    below = np.full(target.size, -1, dtype=np.int64)
-    below[crossing] = sums.exits.at(row, col)
-    seaming.sum_links(below, total_of)
-    tile_of = tiling.number_of(row, col)
-    by_tile = np.argsort(tile_of, kind="stable")
-    bounds = np.searchsorted(tile_of[by_tile], np.arange(tiling.down * tiling.across + 1))
-    total = room.make("total", np.int64)
-    for number, tile in enumerate(tiling):
-        here = crossing[by_tile[bounds[number] : bounds[number + 1]]]
-        closed, _ = _ending_here(directions.framed_code(tile))
-        own = _sum_tile(closed, _framed_cells(target[here], tile, tiling.cols), total_of[here])
-        total[tile.window] = own[1:-1, 1:-1]
-    return total
+def _framed(values: NDArray[Any], fill: int) -> NDArray[Any]:
+    """Return a tile's values with a frame of one cell around."""
+    framed = np.full((values.shape[0] + 2, values.shape[1] + 2), fill, dtype=values.dtype)
+    framed[1:-1, 1:-1] = values
+    return framed

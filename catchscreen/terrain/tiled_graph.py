@@ -1,4 +1,4 @@
-"""The graph of basins over tiles: labels of each tile, the passes it needs to show, and the tree of the whole."""
+"""The graph of basins over tiles: what all tiles show, solved once for the whole."""
 
 from __future__ import annotations
 
@@ -7,142 +7,97 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
-from catchscreen.terrain._kernels import passes, seaming, tree
-from catchscreen.terrain._kernels.directions import (
-    COL_STEP,
-    FORWARD,
-    LOWEST,
-    OPPOSITE,
-    OUTLET,
-    OVER_EDGE,
-    PIT,
-    ROW_STEP,
-    VOID,
-    WALL,
-)
-from catchscreen.terrain.routing import cells_with, follow_ends, in_strict_order, label_from, list_passes
-from catchscreen.tiles import Seams, Tile, Tiling
+from catchscreen.terrain._kernels import tree
+from catchscreen.terrain._kernels.directions import FORWARD, LOWEST, OPPOSITE, OUTLET, PIT
+from catchscreen.terrain.routing import follow_ends
+from catchscreen.terrain.tiled_basins import SeenSolution, TileShow, steps_in, whole_places
+from catchscreen.tiles import Seams, Tile, Tiling, seam_pairs
 
 Ints = NDArray[np.int64]
 _EMPTY = np.empty(0, dtype=np.int64)
 
 
-@dataclass(frozen=True, slots=True)
-class TileLabels:
-    """Labels of one tile, by the seed that each cell's water first meets: outlets, pits, cells that leave."""
-
-    label: NDArray[np.int32]
-    seed: Ints
-    outlets: int
-    leaving: Ints
-
-
-def label_tile(code: NDArray[np.uint8]) -> TileLabels:
-    """Label a tile's cells by the outlet, the pit or the leaving cell that their water first meets."""
-    outlets = cells_with(code, OUTLET)
-    leaving = seaming.list_leaving(code)
-    seed = np.concatenate([outlets, cells_with(code, PIT), leaving])
-    return TileLabels(label_from(code, seed), seed, outlets.size, leaving)
-
-
 @dataclass(slots=True)
 class TiledGraph:
-    """What all tiles show, and its solution.
+    """What all tiles show.
 
-    Every label of every tile has a number in the whole: the tile's first number + its label. cell : the seed's cell in
-    the whole grid. way : its direction when it leaves, OUTLET or PIT else.
+    Every seen label of every tile has a number: the tile's first number + its place among the tile's seen labels; so
+    has the outside at the end of each open pass that leads there. cells : the label's cell in the whole grid. ways :
+    its direction when it leaves the tile, OUTLET or PIT else. opens : for each pass the tile's number of an open pass,
+    -1 on a seam.
     """
 
     tiling: Tiling
+    numbers: Seams
     first: list[int] = field(default_factory=list)
     cells: list[Ints] = field(default_factory=list)
     ways: list[NDArray[np.uint8]] = field(default_factory=list)
     keys: list[NDArray[np.uint64]] = field(default_factory=list)
     places: list[Ints] = field(default_factory=list)
     ends: list[tuple[Ints, Ints]] = field(default_factory=list)
+    opens: list[Ints] = field(default_factory=list)
     count: int = 0
 
-    def add(self, tile: Tile, level: NDArray[np.int32], code: NDArray[np.uint8], labels: TileLabels) -> Ints:
-        """Take a tile's seeds and its own lowest passes; return (rows, cols) the numbers of its labels in the whole."""
+    def add(self, tile: Tile, show: TileShow) -> None:
+        """Take what a tile shows."""
         first = self.count
         self.first.append(first)
-        self.count += labels.seed.size
-        self.cells.append(whole_cells(labels.seed, tile, self.tiling.cols))
-        self.ways.append(code.ravel()[labels.seed])
-        self._add_passes(tile, level, labels, first)
-        inner = labels.label[1:-1, 1:-1].astype(np.int64)
-        return np.where(inner >= 0, inner + first, -1)
+        outside = np.flatnonzero(show.outside >= 0)
+        number_of_outside = np.full(show.outside.size, -1, dtype=np.int64)
+        number_of_outside[outside] = first + show.seen_cell.size + np.arange(outside.size)
+        self.count += show.seen_cell.size + outside.size
+        self.cells += [show.seen_cell, show.outside[outside]]
+        self.ways += [show.seen_way, np.full(outside.size, OUTLET, dtype=np.uint8)]
+        one, two = (np.where(side >= 0, side + first, number_of_outside) for side in show.ends)
+        self.keys.append(show.key)
+        self.places.append(show.place)
+        self.ends.append((one, two))
+        self.opens.append(np.arange(show.key.size))
+        self.numbers.put_lines(tile, [np.where(line >= 0, line + first, -1) for line in show.lines])
 
-    def _add_passes(self, tile: Tile, level: NDArray[np.int32], labels: TileLabels, first: int) -> None:
-        """Keep the passes of the tile's own spanning forest: the others are the highest of a ring and cannot matter."""
-        fenced = level.copy()
-        for line in (fenced[0], fenced[-1], fenced[:, 0], fenced[:, -1]):
-            line[line != VOID] = WALL
-        key, place = in_strict_order(*list_passes(fenced, labels.label, labels.outlets))
-        node_a, node_b = np.empty(key.size, dtype=np.int32), np.empty(key.size, dtype=np.int32)
-        passes.pass_nodes(place, labels.label, labels.outlets, node_a, node_b)
-        chosen = tree.spanning_tree(node_a, node_b, labels.seed.size - labels.outlets + 1)
-        key, place = key[chosen], place[chosen]
-        cell, way = place >> 3, place & 7
-        step = np.append((ROW_STEP * level.shape[1] + COL_STEP)[FORWARD.astype(np.int64)], 0)
-        flat = labels.label.ravel().astype(np.int64)
-        beyond = np.where(way == OVER_EDGE, -1, flat[cell + step[way]] + first)
-        self.keys.append(key)
-        self.places.append(whole_places(whole_cells(cell, tile, self.tiling.cols), way, self.tiling.cols))
-        self.ends.append((flat[cell] + first, beyond))
+    def add_seams(self, level: Seams) -> None:
+        """Take the lowest pass between each two labels that meet over a seam."""
+        for pairs in seam_pairs(self.tiling):
+            one = self.numbers.at(pairs.row, pairs.col)
+            two = self.numbers.at(pairs.other_row, pairs.other_col)
+            use = np.flatnonzero((one >= 0) & (two >= 0))
+            here = level.at(pairs.row[use], pairs.col[use]).astype(np.int64)
+            there = level.at(pairs.other_row[use], pairs.other_col[use]).astype(np.int64)
+            high, low = np.maximum(here, there) - LOWEST, np.minimum(here, there) - LOWEST
+            key = (high.astype(np.uint64) << np.uint64(32)) | low.astype(np.uint64)
+            cell = pairs.row[use] * self.tiling.cols + pairs.col[use]
+            one, two = one[use], two[use]
+            order = np.lexsort((cell, key, np.maximum(one, two), np.minimum(one, two)))
+            one, two = one[order], two[order]
+            is_first = np.ones(one.size, dtype=np.bool_)
+            is_first[1:] = (np.minimum(one, two)[1:] != np.minimum(one, two)[:-1]) | (
+                np.maximum(one, two)[1:] != np.maximum(one, two)[:-1]
+            )
+            self.keys.append(key[order][is_first])
+            way = np.full(int(is_first.sum()), pairs.way)
+            self.places.append(whole_places(cell[order][is_first], way, self.tiling.cols))
+            self.ends.append((one[is_first], two[is_first]))
+            self.opens.append(np.full(way.size, -1, dtype=np.int64))
 
-    def add_seams(self, level: Seams, number: Seams) -> None:
-        """Take the passes between cells of different tiles."""
-        tiling = self.tiling
-        for down in range(tiling.down - 1):
-            last_row = (down + 1) * tiling.size - 1
-            col = np.arange(tiling.cols)
-            for shift, k in ((-1, 1), (0, 2), (1, 3)):
-                use = col[(col + shift >= 0) & (col + shift < tiling.cols)]
-                upper = (level.rows[1, down, use], number.rows[1, down, use])
-                lower = (level.rows[0, down + 1, use + shift], number.rows[0, down + 1, use + shift])
-                self._add_pairs(last_row * tiling.cols + use, k, upper, lower)
-        for across in range(tiling.across - 1):
-            left_col = (across + 1) * tiling.size - 1
-            row = np.arange(tiling.rows)
-            left = (level.cols[1, across], number.cols[1, across])
-            right = (level.cols[0, across + 1], number.cols[0, across + 1])
-            at = row * tiling.cols + left_col
-            self._add_pairs(at, 0, left, right)
-            self._add_pairs(at[:-1], 3, (left[0][:-1], left[1][:-1]), (right[0][1:], right[1][1:]))
-            self._add_pairs(at[:-1] + 1, 1, (right[0][:-1], right[1][:-1]), (left[0][1:], left[1][1:]))
-
-    def _add_pairs(self, cell: Ints, k: int, one: tuple[Ints, Ints], two: tuple[Ints, Ints]) -> None:
-        """Take pairs of neighbouring cells, the first with the lower number, where both are on the ground."""
-        use = (one[1] >= 0) & (two[1] >= 0)
-        high = np.maximum(one[0][use], two[0][use]) - LOWEST
-        low = np.minimum(one[0][use], two[0][use]) - LOWEST
-        self.keys.append((high.astype(np.uint64) << np.uint64(32)) | low.astype(np.uint64))
-        self.places.append(whole_places(cell[use], np.full(int(use.sum()), k), self.tiling.cols))
-        self.ends.append((one[1][use], two[1][use]))
-
-    def solve(self, number: Seams) -> TiledSolution:
+    def solve(self) -> TiledSolution:
         """Join the tiles' labels into basins, find the spanning tree and what follows from it."""
         cell, way = _joined(self.cells), np.concatenate([*self.ways, np.empty(0, dtype=np.uint8)])
         below = np.arange(cell.size)
         leaves = np.flatnonzero(way < OUTLET)
-        below[leaves] = _at(number, cell[leaves] + _steps(self.tiling.cols)[way[leaves]], self.tiling.cols)
+        row, col = np.divmod(cell[leaves] + steps_in(self.tiling.cols)[way[leaves]], self.tiling.cols)
+        below[leaves] = self.numbers.at(row, col)
         end = below.copy()
         while not np.array_equal(end[end], end):
             end = end[end]
-        pits = np.flatnonzero(way == PIT)
-        pits = pits[np.argsort(cell[pits], kind="stable")]
-        node_of = np.zeros(cell.size + 1, dtype=np.int32)
-        node_of[pits] = np.arange(1, pits.size + 1, dtype=np.int32)
-        end = np.append(end, cell.size)
-        return self._tree(cell, way, below, end, node_of, pits)
+        return self._tree(cell, way, below, end)
 
-    def _tree(
-        self, cell: Ints, way: NDArray[np.uint8], below: Ints, end: Ints, node_of: NDArray[np.int32], pits: Ints
-    ) -> TiledSolution:
+    def _tree(self, cell: Ints, way: NDArray[np.uint8], below: Ints, end: Ints) -> TiledSolution:
         """Find the spanning tree over the joined basins."""
-        one, two = (end[_joined([pair[side] for pair in self.ends])] for side in (0, 1))
-        raw_one, raw_two = (_joined([pair[side] for pair in self.ends]) for side in (0, 1))
+        pits = np.flatnonzero(way == PIT)
+        node_of = np.zeros(cell.size, dtype=np.int32)
+        node_of[pits] = np.arange(1, pits.size + 1, dtype=np.int32)
+        raw = [_joined([pair[side] for pair in self.ends]) for side in (0, 1)]
+        one, two = end[raw[0]], end[raw[1]]
         key, place = np.concatenate([*self.keys, np.empty(0, dtype=np.uint64)]), _joined(self.places)
         use = np.flatnonzero(node_of[one] != node_of[two])
         use = use[np.lexsort((place[use], key[use]))]
@@ -151,108 +106,87 @@ class TiledGraph:
         use, node_a, node_b = use[chosen], node_a[chosen], node_b[chosen]
         spill_of_node, exit_pass, _ = tree.spill_from_outside(node_a, node_b, key[use], pits.size + 1)
         leads = exit_pass[1:]
-        has_exit = leads >= 0
-        at = use[leads[has_exit]]
-        own = np.flatnonzero(has_exit)
-        first_is_own = node_a[leads[has_exit]] == own + 1
+        own = np.flatnonzero(leads >= 0)
+        at = use[leads[own]]
+        first_is_own = node_a[leads[own]] == own + 1
+        ends_at = np.arange(cell.size)
+        next_label = np.full(pits.size, -1, dtype=np.int64)
+        next_label[own] = np.where(first_is_own, two[at], one[at])
+        follow_ends(ends_at, pits, next_label)
+        has_exit = np.ones(cell.size, dtype=np.bool_)
+        has_exit[pits] = leads >= 0
         return TiledSolution(
+            first=np.append(np.array(self.first, dtype=np.int64), cell.size),
             cell=cell,
             way=way,
             below=below,
-            spill=spill_of_node[node_of[end[:-1]]],
-            end=end[:-1],
-            pits=pits,
-            own=own,
-            place=place[at],
+            spill=spill_of_node[node_of[end]],
+            end_cell=cell[ends_at[end]],
+            leads=has_exit[end],
+            exit_place=place[at],
+            exit_open=_joined(self.opens)[at],
+            exit_number=np.where(first_is_own, raw[0][at], raw[1][at]),
             first_is_own=first_is_own,
-            own_number=np.where(first_is_own, raw_one[at], raw_two[at]),
-            other_end=np.where(first_is_own, two[at], one[at]),
+            chosen=use,
         )
 
 
 @dataclass(frozen=True, slots=True)
 class TiledSolution:
-    """The solved graph. By label number: cell, way, below (next label), end (its outlet or pit), spill level.
+    """The solved graph.
 
-    By pit with a way out (``own``, places in ``pits``): place of its pass, whether the pass's first cell is its own,
-    the label number on its own side, the end label on the other side (the number of labels for off the data).
+    By number: cell, way, below (the next number), spill level, the cell by which the water leaves, whether there is a
+    way out. By exit pass: its place in the whole framed grid, the tile's number of it or -1 on a seam, the number on
+    the side that the water comes from, whether that is its first side. first : each tile's first number. chosen : the
+    passes of the tree, as the graph lists them.
     """
 
+    first: Ints
     cell: Ints
     way: NDArray[np.uint8]
     below: Ints
     spill: NDArray[np.int32]
-    end: Ints
-    pits: Ints
-    own: Ints
-    place: Ints
+    end_cell: Ints
+    leads: NDArray[np.bool_]
+    exit_place: Ints
+    exit_open: Ints
+    exit_number: Ints
     first_is_own: NDArray[np.bool_]
-    own_number: Ints
-    other_end: Ints
+    chosen: Ints
 
-    def exits(self, cols: int) -> tuple[Ints, NDArray[np.uint8]]:
-        """Return the cell by which each such pit's water goes over its pass, and the direction there."""
-        framed, k = self.place >> 3, self.place & 7
-        cell = (framed // (cols + 2) - 1) * cols + framed % (cols + 2) - 1
-        way = np.append(FORWARD, np.uint8(OUTLET))[k]
-        beyond = cell + _steps(cols)[way]
-        return np.where(self.first_is_own, cell, beyond), np.where(self.first_is_own, way, OPPOSITE[way]).astype(
-            np.uint8
-        )
+    def for_tiles(self) -> tuple[Ints, NDArray[np.bool_]]:
+        """Return by number the open pass by which its group leaves, -1 for none; whether from its first side."""
+        exit_open = np.full(self.cell.size, -1, dtype=np.int64)
+        from_first = np.zeros(self.cell.size, dtype=np.bool_)
+        exit_open[self.exit_number] = self.exit_open
+        from_first[self.exit_number] = self.first_is_own
+        return exit_open, from_first
 
-    def basins(self, cols: int) -> tuple[Ints, Ints]:
-        """Return the final basin of every label, and each basin's outlet cell in row order."""
-        off = self.cell.size
-        end_cell = self.cell.copy()
-        exit_cell, _ = self.exits(cols)
-        pit = self.pits[self.own]
-        direct = self.other_end == off
-        end_cell[pit[direct]] = exit_cell[direct]
-        ends_at = np.arange(off)
-        follow_ends(ends_at, pit, np.where(direct, -1, self.other_end))
-        final = ends_at[self.end]
-        used = np.unique(final)
-        by_row = np.argsort(end_cell[used], kind="stable")
-        rank = np.zeros(off, dtype=np.int64)
-        rank[used[by_row]] = np.arange(used.size)
-        return rank[final], end_cell[used][by_row]
+    def for_tile(self, number: int, exits: tuple[Ints, NDArray[np.bool_]], seen: int) -> SeenSolution:
+        """Return what a tile is told about its seen labels."""
+        own = slice(int(self.first[number]), int(self.first[number]) + seen)
+        return SeenSolution(self.spill[own], self.end_cell[own], self.leads[own], exits[0][own], exits[1][own])
 
     def reversals(self, cols: int) -> tuple[Ints, NDArray[np.uint8]]:
-        """Return where ways are turned round in each tile: the first cell there and its new direction."""
-        cell, way = self.exits(cols)
-        number = self.own_number
-        all_cells, all_ways = [cell], [way]
+        """Return where ways are turned round in each tile: the first cell there and its new direction.
+
+        A group that leaves by an open pass of its own tile starts there by what the tile knows.
+        """
+        seam = self.exit_open < 0
+        framed, k = self.exit_place[seam] >> 3, self.exit_place[seam] & 7
+        cell = (framed // (cols + 2) - 1) * cols + framed % (cols + 2) - 1
+        way = FORWARD[k]
+        own = self.first_is_own[seam]
+        all_cells = [np.where(own, cell, cell + steps_in(cols)[way])]
+        all_ways = [np.where(own, way, OPPOSITE[way]).astype(np.uint8)]
+        number = self.exit_number
         while number.size:
-            goes_on = self.way[number] < OUTLET
-            number = number[goes_on]
+            number = number[self.way[number] < OUTLET]
             left = self.way[number]
-            all_cells.append(self.cell[number] + _steps(cols)[left])
+            all_cells.append(self.cell[number] + steps_in(cols)[left])
             all_ways.append(OPPOSITE[left])
             number = self.below[number]
         return _joined(all_cells), np.concatenate(all_ways)
-
-
-def whole_cells(cell: Ints, tile: Tile, cols: int) -> Ints:
-    """Turn framed cells of a tile into cells of the whole grid."""
-    row, col = np.divmod(cell, tile.shape[1] + 2)
-    return (row - 1 + tile.first_row) * cols + col - 1 + tile.first_col
-
-
-def whole_places(cell: Ints, way: Ints, cols: int) -> Ints:
-    """Return the places of passes as the whole framed grid numbers them."""
-    row, col = np.divmod(cell, cols)
-    return ((row + 1) * (cols + 2) + col + 1) * 8 + way
-
-
-def _steps(cols: int) -> Ints:
-    """Return the change of cell number in the whole grid for each code."""
-    return np.append(ROW_STEP * cols + COL_STEP, np.zeros(5, dtype=np.int64))
-
-
-def _at(seams: Seams, cell: Ints, cols: int) -> Ints:
-    """Return what the seams keep of some cells."""
-    row, col = np.divmod(cell, cols)
-    return seams.at(row, col)
 
 
 def _joined(parts: list[Ints]) -> Ints:

@@ -72,7 +72,7 @@ def run_ours(path: Path, *, tiled: bool) -> Any:
     weights = (2.0, 2.0, 1.0)
     small = frame_levels(np.arange(400, dtype=np.int32).reshape(20, 20) % 7, np.ones((20, 20), dtype=bool))
     route(small, weights)
-    route_tiles(small[1:-1, 1:-1], 8, weights, Room((20, 20)))
+    route_tiles(small[1:-1, 1:-1], 8, weights, Room())
     given = np.load(path)
     level = frame_levels(given, given > -(2**31))
     del given
@@ -80,7 +80,7 @@ def run_ours(path: Path, *, tiled: bool) -> Any:
     started = time.perf_counter()
     if tiled:
         with tempfile.TemporaryDirectory() as folder:
-            result = route_tiles(level[1:-1, 1:-1], TILE, weights, Room((level.shape[0] - 2,) * 2, Path(folder)))
+            result = route_tiles(level[1:-1, 1:-1], TILE, weights, Room(Path(folder)))
             seconds = time.perf_counter() - started
             filled, total = np.array(result.filled), int(np.array(result.total).astype(np.int64).sum())
     else:

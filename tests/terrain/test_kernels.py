@@ -20,6 +20,7 @@ from catchscreen.terrain._kernels import (
     receivers,
     rerouting,
     seaming,
+    shrinking,
     slopes,
     tree,
 )
@@ -35,6 +36,7 @@ MODULES = (
     receivers,
     rerouting,
     seaming,
+    shrinking,
     slopes,
     tree,
 )
@@ -105,10 +107,10 @@ def test_tiles_compiled_and_plain_python_agree(hills, as_python):
     level = np.floor(hills(21, 19, seed=4, smooth=2.0)).astype(np.int32)
     level[5:15, 4:16] = level.min() - 2
     framed = frame_levels(level, np.random.default_rng(0).random(level.shape) > 0.05)
-    compiled = route_tiles(framed[1:-1, 1:-1], 8, (2.0, 2.0, 1.0), Room(level.shape))
+    compiled = route_tiles(framed[1:-1, 1:-1], 8, (2.0, 2.0, 1.0), Room())
     as_python()
     with warnings.catch_warnings():
         warnings.filterwarnings("ignore", "overflow encountered", RuntimeWarning)
-        plain = route_tiles(framed[1:-1, 1:-1], 8, (2.0, 2.0, 1.0), Room(level.shape))
+        plain = route_tiles(framed[1:-1, 1:-1], 8, (2.0, 2.0, 1.0), Room())
     for name in ("code", "total", "outlet_cell"):
         np.testing.assert_array_equal(getattr(compiled, name), getattr(plain, name), err_msg=name)

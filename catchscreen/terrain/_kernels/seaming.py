@@ -1,47 +1,150 @@
-"""What tiles need beyond the kernels of a whole grid: plateaus and sums that go from tile to tile."""
+"""What tiles need beyond the kernels of a whole grid: plateaus, turned ways and sums that go from tile to tile."""
 
 from __future__ import annotations
+
+from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
 
 from catchscreen.compiled import kernel
-from catchscreen.terrain._kernels.directions import COL_STEP, OPPOSITE, OUTLET, ROW_STEP
+from catchscreen.terrain._kernels.directions import COL_STEP, OPPOSITE, OUTLET, ROW_STEP, UNDECIDED
 
-FAR = 2**62
+FAR: Final = 2**30
+"""Steps to a plateau's exit where none is known yet."""
+
+WAITING: Final = 11
+"""Code of a cell on a plateau that reaches into another tile: decided once all tiles have shown their part."""
 
 
 @kernel
-def relax(level: NDArray[np.int32], value: NDArray[np.int64], cells: NDArray[np.int64], add: int) -> None:
-    """Lower each cell's value to the least of its equal neighbours plus ``add``, until nothing moves.
+def _is_inside(i: int, height: int, width: int) -> bool:
+    """Tell whether a framed cell is none of the frame."""
+    row = i // width
+    col = i % width
+    return 0 < row < height - 1 and 0 < col < width - 1
+
+
+@kernel
+def mark_crossing(
+    level: NDArray[np.int32], code: NDArray[np.uint8], undecided: NDArray[np.int64]
+) -> tuple[NDArray[np.int64], NDArray[np.int64], NDArray[np.int64]]:
+    """Mark the undecided cells whose plateau goes on beyond the tile as WAITING.
 
     Parameters
     ----------
-    level : framed int32 with the neighbours' levels in the frame. value : framed int64, FAR where unknown, with the
+    level, code : with two rows and columns of the neighbours on each side; ``code`` is known but for the outermost.
+    undecided : (n,) cells with code UNDECIDED, in row order.
+
+    Returns
+    -------
+    cell : (m,) cells marked, as numbers in the tile alone. part : (m,) the plateau's part in this tile, 0, 1, ...
+    rest : the tile's own undecided cells that are not marked, in row order.
+    """
+    height, width = level.shape
+    step = ROW_STEP * width + COL_STEP
+    flat_level = level.ravel()
+    flat = code.ravel()
+    stack = np.empty(undecided.size, dtype=np.int64)
+    part = np.empty(undecided.size, dtype=np.int64)
+    rest = np.empty(undecided.size, dtype=np.int64)
+    tail = 0
+    parts = 0
+    for u in range(undecided.size):
+        edge = undecided[u]
+        row = edge // width
+        col = edge % width
+        if 1 < row < height - 2 and 1 < col < width - 2:
+            continue
+        head = tail
+        for way in range(9):
+            j = edge if way == 0 else edge + step[way]
+            row = j // width
+            col = j % width
+            inside = 1 < row < height - 2 and 1 < col < width - 2
+            if inside and flat[j] == UNDECIDED and flat_level[j] == flat_level[edge]:
+                flat[j] = WAITING
+                stack[tail] = j
+                tail += 1
+                while head < tail:
+                    i = stack[head]
+                    part[head] = parts
+                    head += 1
+                    for on in range(1, 9):
+                        j = i + step[on]
+                        row = j // width
+                        col = j % width
+                        inside = 1 < row < height - 2 and 1 < col < width - 2
+                        if inside and flat[j] == UNDECIDED and flat_level[j] == flat_level[i]:
+                            flat[j] = WAITING
+                            stack[tail] = j
+                            tail += 1
+                parts += 1
+    found = 0
+    for u in range(undecided.size):
+        i = undecided[u]
+        row = i // width
+        col = i % width
+        if flat[i] == UNDECIDED and 1 < row < height - 2 and 1 < col < width - 2:
+            rest[found] = i
+            found += 1
+    for u in range(tail):
+        stack[u] = (stack[u] // width - 2) * (width - 4) + stack[u] % width - 2
+    return stack[:tail].copy(), part[:tail].copy(), rest[:found].copy()
+
+
+@kernel
+def relax(level: NDArray[np.int32], value: NDArray[np.int32], cells: NDArray[np.int64]) -> None:
+    """Lower each cell's steps to those of its nearest equal neighbour plus one, until nothing moves.
+
+    Parameters
+    ----------
+    level : framed int32 with the neighbours' levels in the frame. value : framed int32, FAR where unknown, with the
     neighbours' values in the frame; changed in place. cells : (n,) framed numbers of the cells that may change.
     """
     step = ROW_STEP * level.shape[1] + COL_STEP
     flat_level = level.ravel()
     flat = value.ravel()
-    moved = True
-    while moved:
-        moved = False
-        for turn in range(2):
-            for u in range(cells.size):
-                i = cells[u] if turn == 0 else cells[cells.size - 1 - u]
-                least = flat[i]
-                for way in range(1, 9):
-                    j = i + step[way]
-                    if flat_level[j] == flat_level[i] and flat[j] + add < least:
-                        least = flat[j] + add
-                if least < flat[i]:
-                    flat[i] = least
-                    moved = True
+    state = np.zeros(level.size, dtype=np.uint8)
+    queue = np.empty(cells.size + 1, dtype=np.int64)
+    found = np.empty(cells.size, dtype=np.int32)
+    for u in range(cells.size):
+        i = cells[u]
+        state[i] = 1
+        least = flat[i]
+        for way in range(1, 9):
+            j = i + step[way]
+            if flat_level[j] == flat_level[i] and flat[j] + 1 < least:
+                least = flat[j] + 1
+        found[u] = least
+    head = 0
+    tail = 0
+    order = np.argsort(found, kind="mergesort")
+    for v in range(cells.size):
+        u = order[v]
+        i = cells[u]
+        if found[u] < flat[i]:
+            flat[i] = found[u]
+            state[i] = 2
+            queue[tail] = i
+            tail += 1
+    while head != tail:
+        i = queue[head]
+        head = head + 1 if head + 1 < queue.size else 0
+        state[i] = 1
+        for way in range(1, 9):
+            j = i + step[way]
+            if state[j] > 0 and flat_level[j] == flat_level[i] and flat[i] + 1 < flat[j]:
+                flat[j] = flat[i] + 1
+                if state[j] == 1:
+                    state[j] = 2
+                    queue[tail] = j
+                    tail = tail + 1 if tail + 1 < queue.size else 0
 
 
 @kernel
 def follow_least(
-    level: NDArray[np.int32], value: NDArray[np.int64], cells: NDArray[np.int64], code: NDArray[np.uint8]
+    level: NDArray[np.int32], value: NDArray[np.int32], cells: NDArray[np.int64], code: NDArray[np.uint8]
 ) -> None:
     """Lead each cell to the equal neighbour with the least value, of equals the first in the order of directions."""
     step = ROW_STEP * level.shape[1] + COL_STEP
@@ -101,6 +204,30 @@ def turn_round(code: NDArray[np.uint8], start: NDArray[np.int64], way: NDArray[n
 
 
 @kernel
+def exits_from(code: NDArray[np.uint8], start: NDArray[np.int64], leaving: NDArray[np.int64]) -> NDArray[np.int64]:
+    """Return the place in ``leaving`` of the cell by which the water of each start leaves the tile, -1 for none."""
+    step = ROW_STEP * code.shape[1] + COL_STEP
+    flat = code.ravel()
+    known = np.full(code.size, -2, dtype=np.int32)
+    for u in range(leaving.size):
+        known[leaving[u]] = u
+    found = np.full(start.size, -1, dtype=np.int64)
+    for u in range(start.size):
+        i = start[u]
+        while known[i] == -2 and flat[i] < OUTLET:
+            i += step[flat[i]]
+        exit_number = known[i] if known[i] != -2 else np.int32(-1)
+        found[u] = exit_number
+        i = start[u]
+        while known[i] == -2:
+            known[i] = exit_number
+            if flat[i] >= OUTLET:
+                break
+            i += step[flat[i]]
+    return found
+
+
+@kernel
 def sum_links(below: NDArray[np.int64], total: NDArray[np.int64]) -> None:
     """Add each exit's total to the exit below it, from the top down; -1 for none. No exit is below itself."""
     waiting = np.zeros(below.size, dtype=np.int64)
@@ -116,3 +243,58 @@ def sum_links(below: NDArray[np.int64], total: NDArray[np.int64]) -> None:
                 total[to] += total[at]
                 waiting[to] -= 1
             at = to
+
+
+@kernel
+def add_along(
+    code: NDArray[np.uint8],
+    start: NDArray[np.int64],
+    amount: NDArray[np.int64],
+    total: NDArray[np.int32] | NDArray[np.int64],
+) -> None:
+    """Add what comes in at some cells to all cells below them in the tile; ways that meet are walked once from there.
+
+    Parameters
+    ----------
+    code : framed uint8, final. start, amount : (n,) int64, framed cells. total : (rows, cols), changed in place.
+    """
+    height, width = code.shape
+    step = ROW_STEP * width + COL_STEP
+    flat = code.ravel()
+    arrivals = np.zeros(code.size, dtype=np.int32)
+    carried = np.zeros(code.size, dtype=np.int64)
+    for u in range(start.size):
+        i = start[u]
+        while _is_inside(i, height, width):
+            arrivals[i] += 1
+            if arrivals[i] > 1 or flat[i] >= OUTLET:
+                break
+            i += step[flat[i]]
+    for u in range(start.size):
+        i = start[u]
+        load = amount[u]
+        while _is_inside(i, height, width):
+            carried[i] += load
+            arrivals[i] -= 1
+            if arrivals[i] > 0:
+                break
+            load = carried[i]
+            total[i // width - 1, i % width - 1] += load
+            if flat[i] >= OUTLET:
+                break
+            i += step[flat[i]]
+
+
+@kernel
+def fill_and_name(
+    level: NDArray[np.int32], label: NDArray[np.int32], spill: NDArray[np.int32], name: NDArray[np.int32]
+) -> tuple[NDArray[np.int32], NDArray[np.int32]]:
+    """Return the filled surface and the basin of each cell of a tile, all (rows, cols); spill and name by label."""
+    filled = np.empty(level.shape, dtype=np.int32)
+    basin = np.empty(level.shape, dtype=np.int32)
+    for row in range(level.shape[0]):
+        for col in range(level.shape[1]):
+            own = label[row, col]
+            filled[row, col] = max(level[row, col], spill[own]) if own >= 0 else level[row, col]
+            basin[row, col] = name[own] if own >= 0 else own
+    return filled, basin
