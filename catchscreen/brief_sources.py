@@ -186,6 +186,12 @@ class EvaporationSource(Source):
     unit: Literal["mm/day", "0.1 mm/day", "mm/month"] = "mm/day"
 
 
+class TableSource(Source):
+    """A table of the user's own numbers: TOML in the shape of the shipped file, or CSV."""
+
+    takes: ClassVar[str] = "table"
+
+
 class EvidenceSource(Source):
     """Tests and surveys: points with what was found; ``reach_m`` is how far one holds where the layer does not say."""
 
@@ -210,6 +216,7 @@ ROLES: Final[Mapping[str, type[Source]]] = MappingProxyType(
         "outlets": Source,
         "watercourses": Source,
         "culverts": LevelledSource,
+        "walls": LevelledSource,
         "owners": JoinSource,
         "renewals": JoinSource,
         "property_points": Source,
@@ -223,6 +230,8 @@ ROLES: Final[Mapping[str, type[Source]]] = MappingProxyType(
         "evaporation": EvaporationSource,
         "recorded_floods": Source,
         "evidence": EvidenceSource,
+        "layer_catalogue": TableSource,
+        "unit_costs": TableSource,
     }
 )
 """Each role of the brief and the record that holds it."""

@@ -16,6 +16,7 @@ def measures(quiet: Quiet = False, verbose: Verbose = 0, log_file: LogFile = Non
 
 
 def _list_measures(_stop: Stop) -> Answer:
+    from catchscreen.measures.catalogue import shipped_files
     from catchscreen.measures.registry import find_measures
 
     found = find_measures()
@@ -36,6 +37,10 @@ def _list_measures(_stop: Stop) -> Answer:
             answer.lines.append(f"    {measure.title}, on {measure.ground}; variants: {', '.join(variants)}")
             answer.lines += _reads([column.name for column in measure.columns])
         answer.data["measures"].append(row)
+    own = shipped_files()
+    answer.data["files"] = {role: str(path) for role, path in own.items()}
+    answer.lines.append("Layers and unit costs: copy a file, change it, and name the copy in the brief.")
+    answer.lines += [f'    [{role}] file = "..."   shipped: {path}' for role, path in own.items()]
     return answer
 
 

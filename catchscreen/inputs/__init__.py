@@ -16,6 +16,7 @@ import pandas as pd
 from catchscreen.brief import Brief
 from catchscreen.brief_sources import Source
 from catchscreen.errors import Fault, InputsAtFault
+from catchscreen.inputs.catalogues import read_catalogue
 from catchscreen.inputs.cover import read_cover_polygons, read_land_cover, read_roads
 from catchscreen.inputs.desk import Desk
 from catchscreen.inputs.digest import digest_files
@@ -148,6 +149,8 @@ def _read_roles(desk: Desk, found: GroundTiles | None, ground: Ground | None) ->
     layers["surface_model"] = _role(desk, "surface_model", lambda source: _surface(source, found, ground, desk))
     layers["rain_table"] = _role(desk, "rain_table", lambda source: read_rain_table(source, desk))
     layers["rain_series"] = _role(desk, "rain_series", lambda source: read_rain_series(source, desk))
+    for role in ("layer_catalogue", "unit_costs"):
+        layers[role] = _role(desk, role, read_catalogue)
     layers["evaporation"] = _role(desk, "evaporation", lambda source: read_evaporation(source, desk))
     return layers
 

@@ -92,8 +92,10 @@ PLAIN_ROLES: Final[Mapping[str, Role]] = MappingProxyType(
                 number("upstream_level_m", -500, 9000, lengths=True),
                 number("downstream_level_m", -500, 9000, lengths=True),
                 number("width_m", 0.05, 60),
+                number("capacity_l_s", 0.1, 1e6, usual=(1, 100_000)),
             ),
         ),
+        "walls": Role(("line",), (number("height_m", 0.05, 20, usual=(0.1, 6), lengths=True),)),
         "property_points": Role(("point",), (text("use"), number("threshold_level_m", -500, 9000))),
         "social_index": Role(("polygon",), (number("social_decile", 1, 10, names=("decile",)),)),
         "utilities": Role(
@@ -114,7 +116,9 @@ PLAIN_ROLES: Final[Mapping[str, Role]] = MappingProxyType(
             ),
         ),
         "heritage": Role(("polygon", "point"), (text("kind"), text("name"))),
-        "supply_points": Role(("point",), (text("product"), number("price_per_t", 0, 2000)), np.inf),
+        "supply_points": Role(
+            ("point",), (text("product"), number("price_per_t", 0, 2000), number("tonnes_per_year", 0, 1e8)), np.inf
+        ),
         "recorded_floods": Role(
             ("polygon", "point", "line"), (text("date"), number("depth_m", 0.0, 10, usual=(0.02, 3)), text("source"))
         ),
@@ -136,6 +140,7 @@ ABSENT: Final[Mapping[str, str]] = MappingProxyType(
         "outlets": "Sub-catchments are made to a target size.",
         "watercourses": "Watercourses are unknown as outfalls.",
         "culverts": "Culverts and underpasses are unknown: embankments may act as dams in the model.",
+        "walls": "Walls that hold water back or turn it aside are unknown: water passes where one may stand.",
         "owner_class": "Who owns the parcels is unknown: the criterion takes its middle, with its whole range.",
         "renewal_year": "When ground and roofs are renewed is unknown: the criterion is dropped for all.",
         "property_points": "Where people live and work is unknown: hollows are not weighed by who is exposed.",

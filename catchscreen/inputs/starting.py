@@ -40,6 +40,8 @@ EXPLAINED: Final = {
     "rain_table": "Depth by duration (min) and return period (years).",
     "rain_series": "Rain per step over years; unit, time_zone, stamp.",
     "evaporation": "Potential evaporation by month or day.",
+    "layer_catalogue": "Your own layers in place of the shipped ones (copy the file that `catchscreen measures` names).",
+    "unit_costs": "Your own unit costs in place of the shipped ones.",
     "evidence": "Site tests and surveys; columns kind, value, unit, reach_m.",
 }  # fmt: skip
 

@@ -1,130 +1,171 @@
-"""The layer catalogue and the unit costs that ship with the package, with the brief's own numbers laid over them."""
+"""The layer catalogue and the unit costs: the shipped ones, the user's files over them, the brief over both."""
 
 from __future__ import annotations
 
 import tomllib
-from dataclasses import dataclass, replace
+from collections.abc import Mapping, Sequence
+from dataclasses import fields, replace
 from functools import cache
 from importlib.resources import files
+from pathlib import Path
 from typing import Any
 
 from catchscreen.errors import Fault, InputsAtFault
 from catchscreen.options import MeasureOptions
+from catchscreen.records.catalogue import (
+    COST_ENTRIES,
+    COST_NUMBERS,
+    LAYER_ENTRIES,
+    LAYER_NUMBERS,
+    Prices,
+    Product,
+    Table,
+    UnitCost,
+)
 
-LAYER_NUMBERS = ("void_fraction", "density_kg_m3", "waste_fraction", "carbon_kg_t", "recycled_fraction", "strength_kpa")
-LAYER_EXTRAS = ("thickness_mm", "saturated_kg_m3")
-OTHER = "other"
-
-
-@dataclass(frozen=True, slots=True)
-class Product:
-    """A layer's material. saturated_kg_m3 NaN: taken from density and voids; thickness_mm NaN: from the measure."""
-
-    name: str
-    void_fraction: float
-    density_kg_m3: float
-    waste_fraction: float
-    carbon_kg_t: float
-    recycled_fraction: float
-    strength_kpa: float
-    source: str
-    thickness_mm: float = float("nan")
-    saturated_kg_m3: float = float("nan")
+SHIPPED = {"layer_catalogue": "layers.toml", "unit_costs": "unit_costs.toml"}
 
 
-@dataclass(frozen=True, slots=True)
-class UnitCost:
-    """Cost of a square metre of host (low, mid, high), upkeep a year, and the rebuild that it replaces."""
-
-    item: str
-    per_m2: tuple[float, float, float]
-    upkeep_per_m2_yr: tuple[float, float, float]
-    rebuild_per_m2: float
-    rebuild_kg_co2e_m2: float
-    base_depth_mm: float
-    per_m2_per_mm: float
-    source: str
+def shipped_files() -> dict[str, Path]:
+    """Return where the shipped catalogue and unit costs lie, by the role under which a brief names its own."""
+    folder = Path(str(files("catchscreen.measures"))) / "data"
+    return {role: folder / name for role, name in SHIPPED.items()}
 
 
-@dataclass(frozen=True, slots=True)
-class Prices:
-    """The unit-cost table with what belongs to all of it."""
+def load_products(options: MeasureOptions, table: Table | None = None) -> dict[str, Product]:
+    """Return the layer catalogue with the user's file and the brief's numbers.
 
-    currency: str
-    price_year: int
-    haul_kg_co2e_t_km: float
-    works_kg_co2e_m2: float
-    lorry_t: float
-    items: dict[str, UnitCost]
-
-    def item(self, name: str) -> UnitCost:
-        """Return the item, or the wide band "other" for a measure that brings no prices."""
-        return self.items.get(name, self.items[OTHER])
-
-
-def load_products(options: MeasureOptions) -> dict[str, Product]:
-    """Return the layer catalogue with the brief's numbers.
+    Parameters
+    ----------
+    table : the user's own catalogue as it was read; a row replaces the shipped one number by number.
 
     Raises
     ------
     InputsAtFault
-        When the brief names a number that no layer has, or a new product without every number.
+        When the brief names a number that no layer has, a new product without every number, or a supplier's product
+        that stands for none.
     """
-    table = _read("layers.toml")
-    products = {name: Product(name=name, **row) for name, row in table.items() if isinstance(row, dict)}
-    faults = []
+    shipped = _read(SHIPPED["layer_catalogue"])
+    products = {name: Product(name=name, **row) for name, row in shipped.items() if isinstance(row, dict)}
+    faults = _faults_of_new_rows(table, set(products), LAYER_NUMBERS)
+    if table is not None and not faults:
+        for name, row in table.rows.items():
+            said = {"source": str(table.common.get("source", table.file)), **row}
+            products[name] = replace(products[name], **said) if name in products else Product(name=name, **said)
     for name, numbers in options.layers.items():
-        strange = sorted(set(numbers) - set(LAYER_NUMBERS) - set(LAYER_EXTRAS))
-        missing = [] if name in products else sorted(set(LAYER_NUMBERS) - set(numbers))
-        if strange or missing:
-            what = f"unknown number {strange[0]!r}" if strange else f"{missing[0]!r} is missing"
-            cure = f"A layer has {', '.join(LAYER_NUMBERS + LAYER_EXTRAS)}."
-            faults.append(Fault("layer_at_fault", f"layer {name!r}: {what}.", cure, key="measures.layers"))
-        elif name in products:
-            products[name] = replace(products[name], **numbers, source="the brief")  # type: ignore[arg-type]
-        else:
-            products[name] = Product(name=name, **numbers, source="the brief")
+        fault = _fault_of_layer(name, numbers, is_new=name not in products)
+        if fault is not None:
+            faults.append(fault)
+            continue
+        given: dict[str, Any] = {**numbers, "source": "the brief"}
+        products[name] = replace(products[name], **given) if name in products else Product(name=name, **given)
+    faults += [_fault_of_supplier(product) for product in products.values() if not _is_placed(product, products)]
     if faults:
         raise InputsAtFault(faults)
     return products
 
 
-def load_prices(options: MeasureOptions) -> Prices:
-    """Return the unit costs with the brief's numbers.
+def _faults_of_new_rows(table: Table | None, known: set[str], needed: Sequence[str]) -> list[Fault]:
+    """Refuse rows of a name that is not shipped and that lack a number."""
+    if table is None:
+        return []
+    lacking = {name: [key for key in needed if key not in row] for name, row in table.rows.items() if name not in known}
+    cure = f"A row of a name that is not shipped brings {', '.join(needed)}."
+    return [
+        Fault(
+            "missing-number",
+            f"{name!r} lacks {', '.join(keys)}.",
+            cure,
+            file=table.file,
+            line=table.lines.get(name),
+            key=name,
+        )
+        for name, keys in lacking.items()
+        if keys
+    ]
+
+
+def _fault_of_layer(name: str, numbers: Mapping[str, float], *, is_new: bool) -> Fault | None:
+    allowed = [key for key, entry in LAYER_ENTRIES.items() if entry.kind == "number"]
+    strange = sorted(set(numbers) - set(allowed))
+    missing = sorted(set(LAYER_NUMBERS) - set(numbers)) if is_new else []
+    absurd = [key for key in numbers if key in allowed and not _is_sane(key, numbers[key])]
+    if not strange and not missing and not absurd:
+        return None
+    what = f"unknown number {strange[0]!r}" if strange else f"{missing[0]!r} is missing" if missing else ""
+    if not what:
+        entry = LAYER_ENTRIES[absurd[0]]
+        what = f"{absurd[0]} is {numbers[absurd[0]]:g}, outside {entry.least:g} to {entry.most:g}"
+    return Fault(
+        "layer_at_fault", f"layer {name!r}: {what}.", f"A layer has {', '.join(allowed)}.", key="measures.layers"
+    )
+
+
+def _is_sane(key: str, value: float) -> bool:
+    return LAYER_ENTRIES[key].least <= value <= LAYER_ENTRIES[key].most
+
+
+def _is_placed(product: Product, products: Mapping[str, Product]) -> bool:
+    """Tell whether a supplier's product stands for a generic one."""
+    if not product.supplier:
+        return True
+    return product.stands_for in products and not products[product.stands_for].supplier
+
+
+def _fault_of_supplier(product: Product) -> Fault:
+    text = f"layer {product.name!r} of {product.supplier} stands for {product.stands_for!r}, which is no generic layer."
+    return Fault("supplier_without_generic", text, "Give stands_for = a generic product.", key="layer_catalogue")
+
+
+def load_prices(options: MeasureOptions, table: Table | None = None) -> Prices:
+    """Return the unit costs with the user's file and the brief's numbers.
+
+    Parameters
+    ----------
+    table : the user's own unit costs as they were read.
 
     Raises
     ------
     InputsAtFault
         When the brief prices an item that does not exist, or gives a band that does not rise.
     """
-    table = _read("unit_costs.toml")
-    items = {name: _unit_cost(name, row, table["source"]) for name, row in table.items() if isinstance(row, dict)}
-    faults = []
+    shipped = _read(SHIPPED["unit_costs"])
+    own = table or Table({})
+    general = {**shipped, **own.common}
+    items = {name: _unit_cost(name, row, shipped["source"]) for name, row in shipped.items() if isinstance(row, dict)}
+    faults = _faults_of_new_rows(table, set(items), COST_NUMBERS)
+    if faults:
+        raise InputsAtFault(faults)
+    source = str(own.common.get("source", own.file))
+    for name, row in own.rows.items():
+        known = {key: getattr(items[name], key) for key in COST_ENTRIES} if name in items else {}
+        items[name] = _unit_cost(name, {**known, "source": source, **row}, source)
+    items = {**items, **_priced_by_brief(items, options)}
+    common = {field.name: general[field.name] for field in fields(Prices) if field.name not in ("items", "price_year")}
+    common = {key: tuple(value) if isinstance(value, list) else value for key, value in common.items()}
+    return Prices(**common, price_year=int(options.unit_cost_price_year or general["price_year"]), items=items)
+
+
+def _priced_by_brief(items: Mapping[str, UnitCost], options: MeasureOptions) -> dict[str, UnitCost]:
+    faults, priced = [], {}
     for name, band in options.unit_costs.items():
         if name not in items:
             cure = f"The items are {', '.join(sorted(items))}."
             faults.append(Fault("unknown_cost_item", f"no cost item {name!r}.", cure, key="measures.unit_costs"))
         elif list(band) != sorted(band):
-            faults.append(
-                Fault(
-                    "cost_band_falls",
-                    f"the costs of {name!r} do not rise: {band}.",
-                    "Give low, mid, high.",
-                    key="measures.unit_costs",
-                )
-            )
+            text = f"the costs of {name!r} do not rise: {band}."
+            faults.append(Fault("cost_band_falls", text, "Give low, mid, high.", key="measures.unit_costs"))
         else:
-            items[name] = replace(items[name], per_m2=band, source="the brief")
+            priced[name] = replace(items[name], per_m2=band, source="the brief")
     if faults:
         raise InputsAtFault(faults)
-    common = {key: table[key] for key in ("currency", "haul_kg_co2e_t_km", "works_kg_co2e_m2", "lorry_t")}
-    return Prices(**common, price_year=options.unit_cost_price_year or table["price_year"], items=items)
+    return priced
 
 
-def _unit_cost(name: str, row: dict[str, Any], source: str) -> UnitCost:
-    bands: dict[str, Any] = {key: tuple(row[key]) for key in ("per_m2", "upkeep_per_m2_yr")}
-    rest = {key: value for key, value in row.items() if key not in bands}
-    return UnitCost(item=name, source=source, **bands, **rest)
+def _unit_cost(name: str, row: Mapping[str, Any], source: str) -> UnitCost:
+    values: dict[str, Any] = {"source": source, **row}
+    values = {key: tuple(value) if isinstance(value, list) else value for key, value in values.items()}
+    return UnitCost(item=name, **values)
 
 
 @cache

@@ -14,6 +14,7 @@ from catchscreen.measures.surroundings import pairs_touching
 from catchscreen.options import MeasureOptions
 from catchscreen.records import Inputs
 
+DOUBTFUL = ("contaminated", "made_ground", "landfill")
 COLUMNS = ["candidate_id", "kind", "rule", "reason", "also_flag"]
 
 
@@ -39,6 +40,21 @@ def find_constraints(
     table = pd.concat([part for part in parts if len(part)] or [pd.DataFrame(columns=COLUMNS)], ignore_index=True)
     table = table.drop_duplicates(["candidate_id", "kind", "rule", "reason"])
     return table.sort_values(["candidate_id", "kind", "rule", "reason"], kind="stable").reset_index(drop=True)
+
+
+def add_doubtful_ground(hosts: gpd.GeoDataFrame, data: Inputs) -> None:
+    """Add whether the ground is made up or may be contaminated: "yes", "no", "" where no map says."""
+    layer = data.constraints
+    hosts["doubtful_ground"] = ""
+    if layer is None:
+        return
+    doubtful = layer.geometry[layer["kind"].isin(DOUBTFUL).to_numpy()].to_numpy()
+    shapes = hosts.geometry.to_numpy()
+    if len(doubtful):
+        hosts.loc[~shapely.is_missing(shapes), "doubtful_ground"] = "no"
+    host, _ = pairs_touching(shapes, doubtful)
+    hosts.iloc[np.unique(host), hosts.columns.get_loc("doubtful_ground")] = "yes"
+    hosts.loc[hosts["ground"] == "roof", "doubtful_ground"] = ""
 
 
 def kinds_without_map(data: Inputs, measure: Measure) -> tuple[str, ...]:

@@ -185,16 +185,6 @@ def _heritage(hosts: gpd.GeoDataFrame, data: Inputs) -> pd.Series:
     return state
 
 
-def add_supply(hosts: gpd.GeoDataFrame, data: Inputs, options: MeasureOptions) -> None:
-    """Add the haul from the nearest supply point [km]: straight distance from the inner point times a factor."""
-    hosts["supply_km"] = np.nan
-    if data.supply_points is None or len(data.supply_points) == 0:
-        return
-    points = shapely.points(hosts["inner_x"].to_numpy(float), hosts["inner_y"].to_numpy(float))
-    metres = distance_to_nearest(points, data.supply_points.geometry.to_numpy())
-    hosts["supply_km"] = metres * options.haul_factor / 1000.0
-
-
 def _is_true(values: pd.Series) -> pd.Series:
     """Read a yes or no; what is not known is not a yes."""
     return values.where(values.notna(), other=False).astype(bool)

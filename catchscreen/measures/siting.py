@@ -8,9 +8,10 @@ import geopandas as gpd
 import numpy as np
 import pandas as pd
 
-from catchscreen.measures import people, soil, water
+from catchscreen.measures import people, soil, supply, water
+from catchscreen.measures.catalogue import load_prices, load_products
 from catchscreen.measures.cautions import write_cautions, write_receiving
-from catchscreen.measures.constraints import find_constraints, kinds_without_map
+from catchscreen.measures.constraints import add_doubtful_ground, find_constraints, kinds_without_map
 from catchscreen.measures.contract import Measure
 from catchscreen.measures.evidence import describe_tests, match_evidence
 from catchscreen.measures.gates import judge_options, write_verdict
@@ -54,6 +55,9 @@ def propose(
         When a measure's own function raises or breaks its contract and the brief says to stop.
     """
     measures = apply_overrides(measures, options)
+    # Asked for at the end, refused at the start.
+    load_products(options, data.layer_catalogue)
+    load_prices(options, data.unit_costs)
     hosts = find_hosts(data, cover, measures, options)
     taking = frozenset(m.name for m in measures if any(variant.takes_run_on for variant in m.variants))
     host_surfaces = find_host_surfaces(hosts, cover)
@@ -75,6 +79,9 @@ def propose(
         host_surfaces=host_surfaces,
         grade_rules={measure.name: measure.grades for measure in measures},
         measures=measures,
+        layer_catalogue=data.layer_catalogue,
+        unit_costs=data.unit_costs,
+        supply=supply.list_supply(data),
     )
 
 
@@ -90,7 +97,8 @@ def _describe_site(
     people.add_parcel_facts(hosts, data, options)
     people.add_ground_use(hosts, data)
     people.add_obstacles(hosts, data, matches, options)
-    people.add_supply(hosts, data, options)
+    supply.add_supply(hosts, data, options)
+    add_doubtful_ground(hosts, data)
     hosts = hosts.copy()  # in one piece again, after so many new columns
     add_roofs(hosts, data, matches, options)
     water.add_sewers(hosts, data, matches)

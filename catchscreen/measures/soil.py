@@ -37,6 +37,9 @@ def add_infiltration(hosts: gpd.GeoDataFrame, data: Inputs, matches: pd.DataFram
     hosts["q_high_m_s"] = (tests["test_high_m_s"] * TEST_SPREAD_FACTOR).where(tested, mapped["high"]).fillna(high)
     hosts["q_mid_m_s"] = hosts["q_m_s"].fillna(mid)
     hosts["q_source"] = np.select([tested, mapped["mid"].notna()], ["test", "soil map"], "unknown")
+    roofs = (hosts["ground"] == "roof").to_numpy()
+    hosts.loc[roofs, ["q_map_m_s", "q_m_s", "q_low_m_s", "q_mid_m_s", "q_high_m_s"]] = np.nan
+    hosts.loc[roofs, "q_source"] = ""
 
 
 def mapped_infiltration(hosts: gpd.GeoDataFrame, data: Inputs, options: MeasureOptions) -> pd.DataFrame:

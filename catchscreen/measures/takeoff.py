@@ -7,19 +7,21 @@ from dataclasses import replace
 
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
 from catchscreen.measures.asking import ask
-from catchscreen.measures.catalogue import Prices, Product, load_prices, load_products
+from catchscreen.measures.catalogue import load_prices, load_products
 from catchscreen.measures.contract import Measure, Variant
+from catchscreen.measures.costing import add_costs, cost_items
+from catchscreen.measures.supply import cover_supply
 from catchscreen.measures.texts import Notes
 from catchscreen.options import MeasureOptions
 from catchscreen.records import Proposals, Sizes
+from catchscreen.records.catalogue import Prices, Product
 
 KG_PER_T = 1000.0
 WATER_KG_M3 = 1000.0
 GRAVITY_KN_PER_KG = 0.00981
-COST_OVER_MAIN = (1.3, 1.65, 2.0)
-"""Factor on low, mid and high cost where a main runs beneath: 1.3 to 2 (common practice)."""
 RECYCLED_PLASTIC = "recycled_plastic_drainage"
 VIRGIN_PLASTIC = "plastic_void_former"
 LAYER_COLUMNS = ["option_id", "layer_number", "product", "thickness_mm", "area_m2"]
@@ -35,32 +37,36 @@ def take_off(proposals: Proposals, chosen: Sizes, options: MeasureOptions) -> pd
     Returns
     -------
     DataFrame
-        Index option_id; layers (text), tonnes, loads, load_kn_m2, haul_km, haul_t_km, cost_low, cost, cost_high,
-        extra_cost_at_renewal, upkeep_low_per_yr, upkeep_per_yr, upkeep_high_per_yr, whole_life_cost, currency,
-        price_year,
-        cost_source, carbon_product_kg, carbon_haul_kg, carbon_works_kg, carbon_rebuild_kg, carbon_net_kg,
-        carbon_boundary,
-        plastic_diversion_t_co2e (outside every total; 0 unless the brief turns it on).
+        Index option_id; layers (text), tonnes, loads, load_kn_m2 (roofs), haul_km, haul_t_km, supply_tonnes_per_yr,
+        supply_need_t_per_yr, supply_cover_fraction, dug_out_t, cost_low, cost, cost_high, cost_build, cost_dig_out,
+        cost_disposal, cost_traffic, cost_on_top, extra_cost_at_renewal, upkeep_low_per_yr, upkeep_per_yr,
+        upkeep_high_per_yr, whole_life_cost, currency, price_year, cost_source, carbon_product_kg, carbon_haul_kg,
+        carbon_works_kg, carbon_rebuild_kg, carbon_net_kg, carbon_boundary, supplier_layers (text: named suppliers'
+        layers beside the generic ones, outside every total), plastic_diversion_t_co2e (outside every total; 0 unless
+        the brief turns it on).
 
     Raises
     ------
     InputsAtFault
         When the brief overrides a layer or a price that does not exist.
     """
-    products, prices = load_products(options), load_prices(options)
+    products = load_products(options, proposals.layer_catalogue)
+    prices = load_prices(options, proposals.unit_costs)
     sized = proposals.options.loc[chosen.options.index].join(chosen.options)
     rows = list_layers(proposals, chosen, options)
     frame = _sum_layers(rows, sized.index)
+    # Traffic, not the store, loads the ground: the figure is for structures only.
+    frame["load_kn_m2"] = frame["load_kn_m2"].where(sized["ground"] == "roof")
     frame["loads"] = np.ceil(frame["tonnes"] / prices.lorry_t - 1e-9)
     frame["haul_km"] = sized["supply_km"]
     frame["haul_t_km"] = frame["tonnes"] * frame["haul_km"]
-    _add_costs(frame, sized, proposals, prices, options)
+    frame = frame.join(cover_supply(sized, frame["tonnes"], proposals, options))
+    add_costs(frame, sized, proposals, prices, options)
     _add_carbon(frame, sized, proposals, prices)
     diverted = rows[rows["product"] == RECYCLED_PLASTIC].groupby("option_id")["tonnes"].sum().reindex(sized.index)
     frame["plastic_diversion_t_co2e"] = diverted_carbon_t(diverted.fillna(0.0), options)
-    frame["layer_source"] = (
-        "; ".join(sorted({product.source for product in products.values()} & {"the brief"})) or "generic"
-    )
+    frame["supplier_layers"] = _beside(rows, products, sized.index)
+    frame["layer_source"] = _layer_sources(rows, sized.index)
     return frame
 
 
@@ -79,7 +85,7 @@ def list_layers(proposals: Proposals, chosen: Sizes, options: MeasureOptions) ->
         When a measure's layer function raises or names a product that the catalogue does not hold, and the brief
         says to stop.
     """
-    products = load_products(options)
+    products = load_products(options, proposals.layer_catalogue)
     sized = proposals.options.loc[chosen.options.index].join(chosen.options)
     sized["depth_mm"] = sized["store_depth_mm"]
     parts = [pd.DataFrame(columns=LAYER_COLUMNS)]
@@ -93,20 +99,37 @@ def list_layers(proposals: Proposals, chosen: Sizes, options: MeasureOptions) ->
     return _weigh(rows, _without_double_credit(products, options))
 
 
+def _beside(rows: pd.DataFrame, products: Mapping[str, Product], index: pd.Index) -> NDArray[np.object_]:
+    """Say what named suppliers' layers would weigh and emit in place of the generic ones; nothing else reads this."""
+    said = Notes(len(index))
+    for product in sorted(products.values(), key=lambda product: product.name):
+        own = rows[rows["product"] == product.stands_for]
+        if not product.supplier or len(own) == 0:
+            continue
+        volume = own["area_m2"].to_numpy(float) * own["thickness_mm"].to_numpy(float) / 1000.0
+        tonnes = volume * product.density_kg_m3 / KG_PER_T * (1.0 + product.waste_fraction)
+        name, generic = product.name.replace("_", " "), product.stands_for.replace("_", " ")
+        said.add(
+            index.get_indexer(pd.Index(own["option_id"])),
+            [
+                f"{name} of {product.supplier} in place of {generic}: {own_t:.0f} t for {generic_t:.0f} t, "
+                f"{own_t * product.carbon_kg_t:,.0f} kg CO2e for {kg:,.0f} kg, as declared"
+                for own_t, generic_t, kg in zip(tonnes, own["tonnes"], own["carbon_kg"], strict=True)
+            ],
+        )
+    return said.joined()
+
+
+def _layer_sources(rows: pd.DataFrame, index: pd.Index) -> NDArray[np.object_]:
+    """Name where the numbers of each option's layers come from, each source once."""
+    said = Notes(len(index))
+    said.add(index.get_indexer(pd.Index(rows["option_id"])), rows["source"].to_numpy(dtype=object))
+    return said.joined()
+
+
 def diverted_carbon_t(tonnes: pd.Series, options: MeasureOptions) -> pd.Series:
     """Give the carbon [t CO2e] that diverted mixed plastic is said to avoid: a line of its own, outside every total."""
     return tonnes * options.plastic_diversion_t_co2e_per_t
-
-
-def annuity_factor(rate: float, years: int) -> float:
-    """Give the present worth of one unit a year, at the year's end, over some years.
-
-    Examples
-    --------
-    >>> round(annuity_factor(0.035, 30), 2)
-    18.39
-    """
-    return float(years) if rate == 0.0 else (1.0 - (1.0 + rate) ** -years) / rate
 
 
 def _ask_layers(
@@ -116,7 +139,7 @@ def _ask_layers(
         missing = [name for name in LAYER_COLUMNS if name not in rows]
         if missing:
             return f"the layers lack {missing[0]}"
-        strange = sorted(set(rows["product"]) - set(products))
+        strange = sorted(set(rows["product"]) - {name for name, product in products.items() if not product.supplier})
         return f"no layer product {strange[0]!r} in the catalogue" if strange else ""
 
     rows = ask(measure, "its layers", lambda: measure.layers(own.copy(), variant), fault_of, options)
@@ -166,40 +189,9 @@ def _sum_layers(rows: pd.DataFrame, index: pd.Index) -> pd.DataFrame:
     return frame.rename(columns={"carbon_kg": "carbon_product_kg"})
 
 
-def _cost_items(sized: pd.DataFrame, proposals: Proposals) -> pd.Series:
-    items = {(m.name, v.name): v.cost_item for m in proposals.measures for v in m.variants}
-    keys = zip(sized["measure"], sized["variant"], strict=True)
-    return pd.Series([items[key] for key in keys], index=sized.index, dtype=object)
-
-
-def _add_costs(
-    frame: pd.DataFrame, sized: pd.DataFrame, proposals: Proposals, prices: Prices, options: MeasureOptions
-) -> None:
-    costs = [prices.item(name) for name in _cost_items(sized, proposals)]
-    area = sized["host_area_m2"].to_numpy(float)
-    depth = sized["store_depth_mm"].to_numpy(float)
-    deeper = np.array([item.per_m2_per_mm for item in costs]) * (
-        depth - np.array([item.base_depth_mm for item in costs])
-    )
-    on_cost = 1.0 + options.survey_fraction + options.design_fraction + options.contingency_fraction
-    over_main = (sized["main_under_host"] == "yes").to_numpy()
-    for place, name in enumerate(("cost_low", "cost", "cost_high")):
-        rate = np.maximum(np.array([item.per_m2[place] for item in costs]) + deeper, 0.0)
-        frame[name] = area * rate * on_cost * np.where(over_main, COST_OVER_MAIN[place], 1.0)
-    rebuild = np.array([item.rebuild_per_m2 for item in costs]) * area * on_cost
-    frame["extra_cost_at_renewal"] = frame["cost"] - rebuild
-    for place, name in enumerate(("upkeep_low_per_yr", "upkeep_per_yr", "upkeep_high_per_yr")):
-        frame[name] = area * np.array([item.upkeep_per_m2_yr[place] for item in costs])
-    annuity = annuity_factor(options.discount_rate, options.whole_life_years)
-    frame["whole_life_cost"] = frame["cost"] + frame["upkeep_per_yr"] * annuity
-    frame["currency"] = prices.currency
-    frame["price_year"] = prices.price_year
-    frame["cost_source"] = [item.source for item in costs]
-
-
 def _add_carbon(frame: pd.DataFrame, sized: pd.DataFrame, proposals: Proposals, prices: Prices) -> None:
     area = sized["host_area_m2"].to_numpy(float)
-    items = [prices.item(name) for name in _cost_items(sized, proposals)]
+    items = cost_items(sized, proposals, prices)
     frame["carbon_haul_kg"] = frame["haul_t_km"] * prices.haul_kg_co2e_t_km
     frame["carbon_works_kg"] = area * prices.works_kg_co2e_m2
     frame["carbon_rebuild_kg"] = area * np.array([item.rebuild_kg_co2e_m2 for item in items])

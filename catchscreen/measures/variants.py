@@ -89,6 +89,8 @@ def _options_of(own: pd.DataFrame, measure: Measure, variant: Variant, options: 
     frame["outlet_to"] = by_roof if measure.ground == "roof" else frame["outfall"].map(OUTLETS).fillna("sewer")
     if variant.soaks == "all":
         frame["outlet_to"] = "ground"
+    if variant.soaks == "none":
+        frame["q_source"] = ""  # no soil, no rate, no source of it
     frame.index = pd.Index(own.index + "." + variant.name, name="option_id")
     return frame
 

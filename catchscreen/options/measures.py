@@ -9,6 +9,13 @@ from pydantic import Field
 from catchscreen.options.base import Fraction, NotNegative, Options, Positive
 
 
+SUPPLY_WORDS: dict[str, tuple[str, ...]] = {
+    "paved": ("rock", "stone", "gravel", "aggregate", "paving", "void", "drainage"),
+    "roof": ("substrate", "roof", "green"),
+    "pitch": ("gravel", "sand", "rock", "stone", "aggregate", "drainage", "pitch"),
+}
+
+
 class MeasureOptions(Options):
     """Which measures are looked at, and every number of theirs that the user may set otherwise than by default.
 
@@ -53,6 +60,12 @@ class MeasureOptions(Options):
     mounding_distance_m: Positive = 50.0
     haul_factor: Annotated[float, Field(ge=1)] = 1.3
     """Road distance over straight distance to a supply point."""
+    supply_haul_km: Annotated[float, Field(gt=0, le=2000)] = 30.0
+    """Sources within this haul count for the share of the yearly tonnes that could be covered."""
+    supply_years: Annotated[float, Field(gt=0, le=100)] = 10.0
+    """Years over which all candidates' tonnes are spread for that share."""
+    supply_words: dict[str, tuple[str, ...]] = Field(default_factory=lambda: dict(SUPPLY_WORDS))
+    """Ground ("paved", "roof", "pitch") = words of which one stands in the product of a source that suits it."""
     sizing_storms: tuple[str, ...] = ()
     """Storm ids to size by; empty: the storms marked as sizing storms."""
     traffic_class: Literal["foot", "car", "goods", "unknown"] = "unknown"

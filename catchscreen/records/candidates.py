@@ -9,6 +9,7 @@ from typing import Any, Literal
 import geopandas as gpd
 import pandas as pd
 
+from catchscreen.records.catalogue import Table
 from catchscreen.records.water import Stores
 
 
@@ -62,6 +63,11 @@ class Proposals:
     """Measure -> its grade rules, user's overrides applied."""
     measures: tuple[Any, ...] = ()
     """The measures that made the proposals (``measures.contract.Measure``), for the stage's own later functions."""
+    layer_catalogue: Table | None = None
+    unit_costs: Table | None = None
+    """The user's own tables, for the take-off."""
+    supply: pd.DataFrame | None = None
+    """Supply points: x, y, product, tonnes_per_year (NaN: unknown); None where none is given."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -13,6 +13,7 @@ from pyproj import CRS
 from shapely.geometry.base import BaseGeometry
 
 from catchscreen.grid import Grid
+from catchscreen.records.catalogue import Table
 
 
 @dataclass(frozen=True, slots=True)
@@ -39,7 +40,8 @@ class Inputs:
     constraints : kind, rule ("gate", "switch", "flag"), reason, source_file.
     sewer_zones : index zone_id; sewer_kind ("combined", "separate", "none"), outfall, capacity_mm_h (mid, low, high).
     storm_overflows : index overflow_id; spills_per_year, zone_id. outlets : index outlet_id, points.
-    culverts : index culvert_id, lines; kind ("culvert", "underpass"), upstream_level_m, downstream_level_m, width_m.
+    culverts : index culvert_id, lines; kind ("culvert", "underpass"), upstream_level_m, downstream_level_m, width_m,
+    capacity_l_s. walls : index wall_id, lines; height_m above the ground.
     property_points : index property_id; use. recorded_floods : date, depth_m. supply_points : product, price_per_t.
     evidence : index evidence_id, points; kind ("infiltration" in m/s, "groundwater" in m, "roof_structure",
     "sewer_connection", "utility", "outfall_level" in m, "other"), value, unit, depth_m, date, method, reach_m,
@@ -72,6 +74,7 @@ class Inputs:
     heritage: gpd.GeoDataFrame | None = None
     supply_points: gpd.GeoDataFrame | None = None
     recorded_floods: gpd.GeoDataFrame | None = None
+    walls: gpd.GeoDataFrame | None = None
     evidence: gpd.GeoDataFrame | None = None
     cover_override: gpd.GeoDataFrame | None = None
     """The user's own polygons with cover_class (ground_use, piped_fraction, to_ground_fraction); they win."""
@@ -81,3 +84,7 @@ class Inputs:
     """Depth [mm] per step; index UTC timestamps of the step's start, evenly spaced; gaps are NaN."""
     evaporation: pd.Series | None = None
     """Potential evaporation [mm/day]; index month 1..12 or UTC timestamps."""
+    layer_catalogue: Table | None = None
+    """The user's own layers, beside or in place of the shipped ones."""
+    unit_costs: Table | None = None
+    """The user's own unit costs, in place of the shipped ones."""

@@ -2,18 +2,25 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
+import geopandas as gpd
 import numpy as np
 import pandas as pd
 import pytest
+from shapely.geometry import Point
 
 from catchscreen.errors import InputsAtFault
 from catchscreen.measures import list_layers, store_trials, take_off
 from catchscreen.measures.catalogue import load_prices, load_products
-from catchscreen.measures.takeoff import annuity_factor, diverted_carbon_t
+from catchscreen.measures.costing import annuity_factor
+from catchscreen.measures.takeoff import diverted_carbon_t
 from catchscreen.options import MeasureOptions
 from catchscreen.records import Sizes
+from catchscreen.records.catalogue import Table
 
 SCHOOL = "P1-paved-permeable_paving-14_7"
+ROOF = "P1-roof-green_roof-5_5"
 
 
 def sizes_at(proposals, depths, options):
@@ -45,7 +52,7 @@ def test_a_thousand_square_metres_of_300_mm_weigh_480_tonnes_in_24_loads(proposa
 def test_totals_are_the_sums_of_the_layers(proposals, chosen, options):
     rows = list_layers(proposals, chosen, options)
     frame = take_off(proposals, chosen, options)
-    for column, total in (("tonnes", "tonnes"), ("load_kn_m2", "load_kn_m2"), ("carbon_kg", "carbon_product_kg")):
+    for column, total in (("tonnes", "tonnes"), ("carbon_kg", "carbon_product_kg")):
         summed = rows.groupby("option_id")[column].sum()
         assert list(frame[total]) == pytest.approx(list(summed.reindex(frame.index)))
     assert list(frame["loads"]) == [np.ceil(tonnes / 20.0) for tonnes in frame["tonnes"]]
@@ -69,12 +76,20 @@ def test_480_tonnes_over_a_long_and_a_short_way(km, kg):
 
 
 def test_cost_is_a_band_with_its_year_and_source(proposals, chosen, options):
-    """110, 160, 220 a square metre at 300 mm; surveys 4.5, design 12.5 and contingency 30 % on top: 1.47."""
+    """95, 136, 180 a square metre laid at 300 mm; 0.43 m dug out at 12, 20, 35 a m3 and tipped at 10, 18, 35 a tonne of
+
+    1.8 t/m3; surveys 4.5, design 12.5 and contingency 30 % on top: 1.47. 2,000 m2 make 860 m3 and 1,548 t of spoil.
+    """
     row = take_off(proposals, chosen, options).loc[f"{SCHOOL}.full-infiltration"]
-    assert [row["cost_low"], row["cost"], row["cost_high"]] == pytest.approx(
-        [2000.0 * r * 1.47 for r in (110, 160, 220)]
-    )
-    assert row["extra_cost_at_renewal"] == pytest.approx(2000.0 * (160.0 - 80.0) * 1.47)
+    bare = [
+        2000.0 * laid + 860.0 * dig + 1548.0 * tip for laid, dig, tip in ((95, 12, 10), (136, 20, 18), (180, 35, 35))
+    ]
+    assert [row["cost_low"], row["cost"], row["cost_high"]] == pytest.approx([1.47 * each for each in bare])
+    items = [row[f"cost_{name}"] for name in ("build", "dig_out", "disposal", "traffic", "on_top")]
+    assert items == pytest.approx([272_000.0, 17_200.0, 27_864.0, 0.0, 0.47 * bare[1]])
+    assert sum(items) == pytest.approx(row["cost"])
+    assert row["dug_out_t"] == pytest.approx(1548.0)
+    assert row["extra_cost_at_renewal"] == pytest.approx(1.47 * (bare[1] - 2000.0 * 80.0))
     assert row["upkeep_per_yr"] == pytest.approx(2000.0)
     assert row["whole_life_cost"] == pytest.approx(row["cost"] + 2000.0 * annuity_factor(0.035, 30))
     assert (row["price_year"], row["currency"]) == (2025, "GBP")
@@ -84,18 +99,128 @@ def test_cost_is_a_band_with_its_year_and_source(proposals, chosen, options):
 def test_the_brief_s_own_price_goes_first(proposals, chosen):
     options = MeasureOptions(unit_costs={"permeable_paving": (1.0, 2.0, 3.0)}, unit_cost_price_year=2023)
     row = take_off(proposals, chosen, options).loc[f"{SCHOOL}.full-infiltration"]
-    assert row["cost"] == pytest.approx(2000.0 * 2.0 * 1.47)
+    assert row["cost_build"] == pytest.approx(2000.0 * 2.0)
     assert (row["price_year"], row["cost_source"]) == (2023, "the brief")
 
 
 def test_a_main_beneath_raises_the_band(proposals, chosen, options):
-    from dataclasses import replace
-
     plain = take_off(proposals, chosen, options)
     over = replace(proposals, options=proposals.options.assign(main_under_host="yes"))
     raised = take_off(over, chosen, options)
     for name, factor in (("cost_low", 1.3), ("cost", 1.65), ("cost_high", 2.0)):
         assert list(raised[name]) == pytest.approx(list(plain[name] * factor))
+
+
+def test_doubtful_spoil_and_works_on_a_road_cost_more_and_stand_as_items(proposals, chosen, options):
+    """1,548 t at 90 a tonne from made ground; 2,000 m2 of road at 20 a square metre; a roof has neither."""
+    option = f"{SCHOOL}.full-infiltration"
+    doubtful = replace(proposals, options=proposals.options.assign(doubtful_ground="yes"))
+    assert take_off(doubtful, chosen, options).at[option, "cost_disposal"] == pytest.approx(1548.0 * 90.0)
+    road = replace(proposals, options=proposals.options.assign(adopted_fraction=0.2))
+    assert take_off(road, chosen, options).at[option, "cost_traffic"] == pytest.approx(2000.0 * 20.0)
+    roof = sizes_at(road, {f"{ROOF}.extensive@0080"}, options)
+    row = take_off(road, roof, options).loc[f"{ROOF}.extensive"]
+    assert row[["cost_dig_out", "cost_disposal", "cost_traffic", "dug_out_t"]].sum() == 0.0
+
+
+def test_only_roofs_have_a_load(proposals, chosen, options):
+    assert take_off(proposals, chosen, options)["load_kn_m2"].isna().all()
+    roof = sizes_at(proposals, {f"{ROOF}.extensive@0080"}, options)
+    assert take_off(proposals, roof, options)["load_kn_m2"].between(0.6, 2.0).all()
+
+
+def with_supplier(table_name="quick_rock"):
+    row = {
+        "void_fraction": 0.4,
+        "density_kg_m3": 1000.0,
+        "waste_fraction": 0.0,
+        "carbon_kg_t": 2.0,
+        "recycled_fraction": 0.0,
+        "strength_kpa": 0.0,
+        "supplier": "a named quarry",
+        "stands_for": "open_graded_rock",
+    }
+    return Table({table_name: row}, {"source": "declaration of 2025"}, "ours.toml", {table_name: 3})
+
+
+def test_a_named_supplier_s_layer_stands_beside_the_generic_one_and_moves_nothing(proposals, chosen, options):
+    """600 m3 of rock: 960 t generic, 600 t of the supplier's at 2 kg a tonne. Every other column stays as it was."""
+    plain = take_off(proposals, chosen, options)
+    named = take_off(replace(proposals, layer_catalogue=with_supplier()), chosen, options)
+    text = named.at[f"{SCHOOL}.full-infiltration", "supplier_layers"]
+    assert text.startswith("quick rock of a named quarry in place of open graded rock: 600 t for 960 t, 1,200 kg CO2e")
+    assert (plain["supplier_layers"] == "").all()
+    pd.testing.assert_frame_equal(plain.drop(columns="supplier_layers"), named.drop(columns="supplier_layers"))
+    assert "open graded rock" in named.at[f"{SCHOOL}.full-infiltration", "layers"]
+
+
+def test_a_supplier_s_layer_that_stands_for_nothing_is_a_fault(options):
+    table = with_supplier()
+    table.rows["quick_rock"]["stands_for"] = "gold"
+    with pytest.raises(InputsAtFault, match="'gold', which is no generic layer"):
+        load_products(options, table)
+
+
+def test_the_user_s_catalogue_replaces_single_numbers_and_its_faults_say_file_and_line(options):
+    own = Table({"liner": {"density_kg_m3": 900.0}}, {"source": "our file"}, "ours.toml", {"liner": 2})
+    product = load_products(options, own)["liner"]
+    assert (product.density_kg_m3, product.carbon_kg_t, product.source) == (900.0, 2500.0, "our file")
+    short = Table({"new_board": {"density_kg_m3": 900.0}}, {}, "ours.toml", {"new_board": 7})
+    with pytest.raises(InputsAtFault) as caught:
+        load_products(options, short)
+    (fault,) = caught.value.faults
+    assert (fault.file, fault.line, fault.key) == ("ours.toml", 7, "new_board")
+    assert "void_fraction" in fault.message
+
+
+def test_the_user_s_unit_costs_go_before_the_shipped_ones_and_the_brief_before_both(options):
+    own = Table({"liner_works": {}, "sports_turf": {"rebuild_per_m2": 1.0}}, {"currency": "EUR", "price_year": 2021})
+    with pytest.raises(InputsAtFault, match="liner_works"):
+        load_prices(options, own)
+    prices = load_prices(options, Table({"sports_turf": {"rebuild_per_m2": 1.0}}, own.common))
+    assert (prices.currency, prices.price_year, prices.item("sports_turf").rebuild_per_m2) == ("EUR", 2021, 1.0)
+    brief = MeasureOptions(unit_costs={"sports_turf": (1.0, 2.0, 3.0)}, unit_cost_price_year=2022)
+    prices = load_prices(brief, Table({"sports_turf": {"per_m2": [4.0, 5.0, 6.0]}}, own.common))
+    assert (prices.price_year, prices.item("sports_turf").per_m2) == (2022, (1.0, 2.0, 3.0))
+
+
+def test_sources_within_the_haul_cover_a_share_of_the_yearly_tonnes(proposals, chosen, options):
+    """Only the school's full-infiltration option counts (the most wished of its candidate): its tonnes over ten years.
+
+    The near source gives 40 t a year, the far one (x 1.3: over 30 km) nothing that counts, the third is no rock.
+    """
+    supply = pd.DataFrame(
+        {
+            "x": [5_000.0, 30_000.0, 0.0],
+            "y": 0.0,
+            "product": ["crushed rock", "crushed rock", "light substrate"],
+            "tonnes_per_year": [40.0, 1e6, 1e6],
+        },
+        index=["A", "B", "C"],
+    )
+    frame = take_off(replace(proposals, supply=supply), chosen, options)
+    row = frame.loc[f"{SCHOOL}.full-infiltration"]
+    assert row["supply_tonnes_per_yr"] == pytest.approx(40.0)
+    assert row["supply_need_t_per_yr"] == pytest.approx(row["tonnes"] / 10.0)
+    assert row["supply_cover_fraction"] == pytest.approx(40.0 / (row["tonnes"] / 10.0))
+    wide = take_off(replace(proposals, supply=supply), chosen, MeasureOptions(supply_haul_km=100.0))
+    assert wide.at[f"{SCHOOL}.full-infiltration", "supply_cover_fraction"] == 1.0
+    unknown = take_off(replace(proposals, supply=supply.assign(tonnes_per_year=np.nan)), chosen, options)
+    assert unknown["supply_cover_fraction"].isna().all()
+
+
+def test_the_nearest_source_that_suits_the_ground_is_taken(make_district, layers, options, run):
+    """Substrate at the door does not help a yard, rock at the door does not help a roof."""
+    from catchscreen.measures import open_measures, propose
+
+    points = gpd.GeoDataFrame(
+        {"product": ["light substrate", "crushed rock"]}, geometry=[Point(70, 35), Point(70, 1035)], crs=32628
+    )
+    points.index = pd.Index(["Q1", "Q2"], name="supply_id")
+    data, land, cover = make_district(**{**layers, "supply_points": points})
+    hosts = propose(data, land, cover, open_measures(options), options, run).hosts
+    assert (hosts.at[SCHOOL, "supply_id"], hosts.at[ROOF, "supply_id"]) == ("Q2", "Q1")
+    assert hosts.at[SCHOOL, "supply_km"] == pytest.approx(1.3)
 
 
 def test_carbon_states_its_boundary_and_may_be_worse_than_the_rebuild(proposals, chosen, options):
@@ -118,8 +243,6 @@ def test_diverted_plastic_is_off_by_default_and_a_line_of_its_own(proposals, cho
 
 def test_diversion_never_stands_beside_a_recycled_content_factor(proposals, chosen):
     """Recycled plastic counts as new plastic where the diversion line is on: one credit for one tonne."""
-    from dataclasses import replace
-
     from catchscreen.measures.contract import Layer
 
     measure = proposals.measures[[m.name for m in proposals.measures].index("permeable_paving")]
