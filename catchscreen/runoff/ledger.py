@@ -63,7 +63,7 @@ def run_storms(  # noqa: PLR0913  (six records, and two that only some callers h
     units = balance.number_units(ledger, ground.zone_ids, ground.zone)
     unit_sums, kept = sum_units(ground, units, classes.number, lay_areas(ground, laid), (rain, sums))
     terms = balance.add_candidates(unit_sums, units, laid, sums.candidate_terms(), classes.number)
-    _add_overflow(kept, laid, sums)
+    add_overflow(kept, laid, sums)
     table, hollow_inflow = balance.tabulate(terms, units, land.hollows, rain.ids)
     area = np.where(ground.area_m2 > 0.0, ground.area_m2, 1.0)
     summary, critical = peaks.find_peaks(ground, rain, sums.flows(ground, rain), land, storms, options)
@@ -235,7 +235,7 @@ def _depths(rain: StormArrays) -> Floats:
     return np.array([rain.rain_mm[first:last].sum() for first, last in pairs])
 
 
-def _add_overflow(kept: Floats, laid: CandidateArrays, sums: LedgerSums) -> None:
+def add_overflow(kept: Floats, laid: CandidateArrays, sums: LedgerSums) -> None:
     """Add the candidates' overflow to the runoff and overland flow of their host rows."""
     if not laid.host_row.size:
         return
