@@ -30,7 +30,7 @@ def screen(
 
 
 def _screen(path: Path, manner: Manner, stop: Stop, *, if_changed: bool, strict: bool) -> Answer:
-    from catchscreen import pipeline
+    from catchscreen import outputs, pipeline
     from catchscreen.brief import Brief
     from catchscreen.cli.summary import issues_of, summarise
     from catchscreen.errors import Fault, InputsAtFault
@@ -48,6 +48,7 @@ def _screen(path: Path, manner: Manner, stop: Stop, *, if_changed: bool, strict:
         return Answer(
             lines=[f"unchanged: {folder}"], data={"brief": str(path), "folder": str(folder), "unchanged": True}
         )
+    outputs.prepare()
     with progress_line(manner) as progress:
         if strict:
             refuse_issues(pipeline.check(brief, Run(None, stop.asked)))

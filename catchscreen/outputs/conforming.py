@@ -5,6 +5,7 @@ from __future__ import annotations
 import geopandas as gpd
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 from pyproj import CRS
 
 from catchscreen.outputs.columns import Column, Layer
@@ -13,16 +14,9 @@ from catchscreen.outputs.columns import Column, Layer
 def shape_frame(frame: pd.DataFrame, layer: Layer, crs: CRS | None = None) -> pd.DataFrame:
     """Return a frame with the layer's columns in order, the key as index, numbers as they are.
 
-    What a script is handed; ``conform`` makes of it what is written.
-    """
-    return _shape(frame, layer, crs, rounded=False).set_index(layer.key)
-
-
-def conform(frame: pd.DataFrame, layer: Layer, crs: CRS | None = None) -> pd.DataFrame:
-    """Return a frame whose columns are those of the layer, in order, rounded; the index becomes the first column.
-
-    Columns that the frame lacks come out empty; columns that the schema does not name are left behind, so that nothing
-    of the caller's leaves unasked. Rows are sorted by the key.
+    What a script is handed; ``round_frame`` makes of it what is written. Columns that the frame lacks come out empty;
+    columns that the schema does not name are left behind, so that nothing of the caller's leaves unasked. Rows are
+    sorted by the key.
 
     Parameters
     ----------
@@ -32,38 +26,58 @@ def conform(frame: pd.DataFrame, layer: Layer, crs: CRS | None = None) -> pd.Dat
     crs : CRS, optional
         Needed for layers with geometry.
     """
-    return _shape(frame, layer, crs, rounded=True)
-
-
-def _shape(frame: pd.DataFrame, layer: Layer, crs: CRS | None, *, rounded: bool) -> pd.DataFrame:
     source = frame if layer.key in frame.columns else frame.rename_axis(layer.key).reset_index()
-    columns = {column.name: _cast(source, column, rounded=rounded) for column in layer.columns}
-    shaped = pd.DataFrame(columns, index=source.index)
+    shaped = pd.DataFrame({column.name: _cast(source, column) for column in layer.columns}, index=source.index)
     if layer.geometry:
         geometry = source["geometry"] if "geometry" in source.columns else None
         shaped = gpd.GeoDataFrame(shaped, geometry=gpd.GeoSeries(geometry, index=source.index, crs=crs), crs=crs)
-    return shaped.sort_values(layer.key, kind="stable").reset_index(drop=True)
+    shaped = shaped.set_index(layer.key)
+    return shaped if shaped.index.is_monotonic_increasing else shaped.sort_index(kind="stable")
 
 
-def _cast(source: pd.DataFrame, column: Column, *, rounded: bool) -> pd.Series:
+def round_frame(shaped: pd.DataFrame, layer: Layer) -> pd.DataFrame:
+    """Return what is written of a frame of ``shape_frame``: numbers rounded, the index as the first column."""
+    frame = shaped.reset_index()
+    rounded = {
+        column.name: np.round(frame[column.name].to_numpy(np.float64), column.decimals) + 0.0
+        for column in layer.columns
+        if column.type == "REAL"
+    }
+    return frame.assign(**rounded)
+
+
+def conform(frame: pd.DataFrame, layer: Layer, crs: CRS | None = None) -> pd.DataFrame:
+    """Shape and round any frame for writing: see ``shape_frame`` and ``round_frame``."""
+    return round_frame(shape_frame(frame, layer, crs), layer)
+
+
+def _cast(source: pd.DataFrame, column: Column) -> pd.Series:
     """Return one column in its type; absent becomes all empty."""
     if column.name not in source.columns:
         return _empty(len(source), source.index, column)
     values = source[column.name]
     if column.type == "REAL":
         numbers = pd.to_numeric(values, errors="coerce").astype("float64")
-        numbers = numbers.where(np.isfinite(numbers))
-        return numbers.round(column.decimals) + 0.0 if rounded else numbers
+        return numbers.where(np.isfinite(numbers))
     if column.type == "INTEGER":
         return pd.to_numeric(values, errors="coerce").round().astype("Int64")
     if column.type == "BOOLEAN":
         return values.astype("boolean")
-    said = (values.notna() & (values != "")).to_numpy(dtype=bool, na_value=False)
-    words = values.astype("object").to_numpy(copy=True)
-    words[~said] = None
-    odd = [place for place in np.flatnonzero(said) if type(words[place]) is not str]
-    words[odd] = [str(words[place]) for place in odd]
-    return pd.Series(words, index=values.index, dtype="object")
+    words = [value if type(value) is str and value else _as_text(value) for value in values.tolist()]
+    return pd.Series(_objects(words), index=values.index, dtype="object")
+
+
+def _as_text(value: object) -> str | None:
+    """Return a value that is no text yet as text; None for unknown and for empty."""
+    is_unknown = value is None or value is pd.NA or value is pd.NaT or value != value  # noqa: PLR0124 (NaN)
+    return None if is_unknown or value == "" else str(value)
+
+
+def _objects(words: list[str | None]) -> NDArray[np.object_]:
+    """Make an array of texts that keeps None as it is."""
+    held = np.empty(len(words), dtype=object)
+    held[:] = words
+    return held
 
 
 def _empty(length: int, index: pd.Index, column: Column) -> pd.Series:

@@ -25,15 +25,24 @@ FIXED_DATE = "1970-01-01T00:00:00.000Z"
 """Stands where the format asks for a date: the clock belongs to the manifest alone."""
 
 
+_GDAL_OPTIONS: Final = {
+    "OGR_CURRENT_DATE": FIXED_DATE,
+    # The file is built in temporary space and put in place, flushed to disk, when it is whole: until then a crash
+    # loses nothing that a journal or a flush after each layer would save.
+    "OGR_SQLITE_SYNCHRONOUS": "OFF",
+    "OGR_SQLITE_JOURNAL": "OFF",
+}
+
+
 @contextmanager
-def _gdal_option(name: str, value: str) -> Iterator[None]:
-    """Set one option of pyogrio's GDAL and give the caller's value back."""
-    before = pyogrio.get_gdal_config_option(name)
-    pyogrio.set_gdal_config_options({name: value})
+def _gdal_options(wanted: Mapping[str, str]) -> Iterator[None]:
+    """Set options of pyogrio's GDAL and give the caller's values back."""
+    before = {name: pyogrio.get_gdal_config_option(name) for name in wanted}
+    pyogrio.set_gdal_config_options(dict(wanted))
     try:
         yield
     finally:
-        pyogrio.set_gdal_config_options({name: None if before is None else str(before)})
+        pyogrio.set_gdal_config_options({name: None if old is None else str(old) for name, old in before.items()})
 
 
 def write_geopackage(
@@ -51,15 +60,14 @@ def write_geopackage(
     provenance : mapping
         Kept as JSON in the file's metadata, cautions included.
     """
-    with _gdal_option("OGR_CURRENT_DATE", FIXED_DATE):
+    with _gdal_options(_GDAL_OPTIONS):
         for name, layer in layers.items():
             _write_layer(path, frames[name], layer)
     with closing(sqlite3.connect(path)) as database, database:
+        database.execute("PRAGMA synchronous = OFF")
         database.executescript(_EXTENSION_TABLES)
         _describe_columns(database, layers)
         _keep_provenance(database, provenance)
-    with closing(sqlite3.connect(path)) as database:
-        database.execute("VACUUM")
 
 
 def _write_layer(path: Path, frame: pd.DataFrame, layer: Layer) -> None:

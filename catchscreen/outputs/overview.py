@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+import textwrap
 from collections.abc import Mapping
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Final
+from typing import TYPE_CHECKING, Final, NamedTuple
 
 import geopandas as gpd
 import numpy as np
@@ -12,48 +13,75 @@ import pandas as pd
 import shapely
 from numpy.typing import NDArray
 
-from catchscreen.outputs.wording import SHORT_CAUTION
+from catchscreen.outputs.drawing import add_path, rings_as_path, save_picture, spread_labels
+from catchscreen.outputs.wording import CAUTIONS
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
-    from matplotlib.path import Path as MplPath
+    from matplotlib.figure import Figure
+
+Light = tuple[NDArray[np.float32], tuple[float, float, float, float]]
 
 FIRST_RANKS: Final = 20
 SCORE_STEPS: Final = (0.0, 40.0, 60.0, 100.0)
-STRENGTHS: Final = (0.25, 0.55, 0.95)
+STRENGTHS: Final = (0.3, 0.6, 1.0)
 """Candidates are filled more strongly the higher they score: up to 40, up to 60, above."""
 COLOURS: Final[Mapping[str, str]] = {
     "paper": "#fbfaf6",
-    "ground": "#e7e4da",
-    "road": "#cfcabd",
-    "planted": "#dfe6d2",
-    "water": "#b9d3e3",
-    "roof": "#c7bfb2",
-    "hollow": "#5b7fb5",
-    "flow": "#6f9cc6",
-    "paved": "#b4552d",
-    "green": "#4f7f3a",
-    "other": "#7a5a8c",
+    "ground": "#ece9e0",
+    "road": "#d8d4c9",
+    "planted": "#e3e9d8",
+    "water": "#c3dbe9",
+    "roof": "#b3aca0",
+    "hollow": "#2f62a8",
+    "flow": "#5a93c8",
+    "other": "#4d4d4d",
     "ink": "#2b2b28",
+    "caution": "#7d2a18",
 }
 KIND_COLOURS: Final[Mapping[str, str]] = {
+    "unknown": COLOURS["ground"],
     "planted": COLOURS["planted"],
     "water": COLOURS["water"],
+    "paved": COLOURS["ground"],
     "road": COLOURS["road"],
     "roof": COLOURS["roof"],
-    "paved": COLOURS["ground"],
-    "unknown": COLOURS["ground"],
 }
-MEASURE_COLOURS: Final[Mapping[str, str]] = {"permeable_paving": COLOURS["paved"], "green_roof": COLOURS["green"]}
+"""Kinds of surface in the order in which they are drawn."""
+MEASURE_COLOURS: Final[Mapping[str, str]] = {
+    "permeable_paving": "#d55e00",
+    "green_roof": "#006d52",
+    "sports_turf": "#b85c9e",
+}
+"""Vermilion, bluish green and purple of different lightness: told apart with any of the common colour blindnesses."""
+
+DPI: Final = 130
+MARGIN_IN: Final = 0.2
+HEAD_IN, FOOT_IN, SIDE_IN = 0.75, 0.62, 3.75
+LONGEST_MAP_IN: Final = (10.5, 8.4)
+LEAST_HEIGHT_IN: Final = 7.2
+LABEL_RADIUS_IN: Final = 0.088
 
 
-def draw_overview(
-    path: Path,
-    frames: Mapping[str, pd.DataFrame],
-    hillshade: tuple[NDArray[np.float32], tuple[float, float, float, float]],
-    title: str,
-    subtitle: str,
-) -> None:
+class Sheet(NamedTuple):
+    """Where the map lies on the picture: sizes in inches, its window in map units."""
+
+    width: float
+    height: float
+    map_width: float
+    map_height: float
+    left: float
+    bottom: float
+    right: float
+    top: float
+
+    @property
+    def metres_per_inch(self) -> float:
+        """Return the map's scale."""
+        return (self.right - self.left) / self.map_width
+
+
+def draw_overview(path: Path, frames: Mapping[str, pd.DataFrame], hillshade: Light, title: str, subtitle: str) -> None:
     """Draw the overview as PNG.
 
     Parameters
@@ -69,27 +97,56 @@ def draw_overview(
     from matplotlib.backends.backend_agg import FigureCanvasAgg
     from matplotlib.figure import Figure
 
+    sheet = _plan_sheet(gpd.GeoDataFrame(frames["parcels"]))
     with mpl.rc_context({**mpl.rcParamsDefault, "font.family": "DejaVu Sans"}):
-        figure = Figure(figsize=(13.2, 9.6), dpi=130, facecolor=COLOURS["paper"])
-        FigureCanvasAgg(figure)
-        axes = figure.add_axes((0.015, 0.05, 0.72, 0.865))
+        figure = Figure(figsize=(sheet.width, sheet.height), dpi=DPI, facecolor=COLOURS["paper"])
+        canvas = FigureCanvasAgg(figure)
+        box = (
+            MARGIN_IN / sheet.width,
+            1.0 - (HEAD_IN + sheet.map_height) / sheet.height,
+            sheet.map_width / sheet.width,
+            sheet.map_height / sheet.height,
+        )
+        axes = figure.add_axes(box)
+        _frame_map(axes, sheet)
         _draw_ground(axes, frames, hillshade)
         _draw_water(axes, frames)
-        labels = _draw_candidates(axes, frames)
-        _frame_map(axes, frames)
-        _write_margin(figure, frames, labels, title, subtitle)
-        figure.savefig(path, metadata={"Software": None})
+        labels = _draw_candidates(axes, frames, sheet)
+        _draw_scale(axes, sheet)
+        _write_margin(figure, frames, sheet, (title, subtitle), labels)
+        canvas.draw()
+        save_picture(path, np.asarray(canvas.buffer_rgba()), DPI)
 
 
-def _draw_ground(
-    axes: Axes,
-    frames: Mapping[str, pd.DataFrame],
-    hillshade: tuple[NDArray[np.float32], tuple[float, float, float, float]],
-) -> None:
-    """Cover classes under a light hillshade."""
+def _plan_sheet(parcels: gpd.GeoDataFrame) -> Sheet:
+    """Fit the sheet to the district: no blank beside a narrow one, no strip for a flat one."""
+    left, bottom, right, top = parcels.total_bounds if len(parcels) else (0.0, 0.0, 1.0, 1.0)
+    edge = 0.01 * max(right - left, top - bottom, 1.0)
+    left, bottom, right, top = left - edge, bottom - edge, right + edge, top + edge
+    scale = min(LONGEST_MAP_IN[0] / (right - left), LONGEST_MAP_IN[1] / (top - bottom))
+    width, height = scale * (right - left), scale * (top - bottom)
+    tall = max(height + HEAD_IN + FOOT_IN, LEAST_HEIGHT_IN)
+    return Sheet(width + SIDE_IN + 2 * MARGIN_IN, tall, width, height, left, bottom, right, top)
+
+
+def _frame_map(axes: Axes, sheet: Sheet) -> None:
+    """Set the window."""
+    axes.set_xlim(sheet.left, sheet.right)
+    axes.set_ylim(sheet.bottom, sheet.top)
+    axes.set_xticks([])
+    axes.set_yticks([])
+    axes.set_facecolor(COLOURS["paper"])
+    for spine in axes.spines.values():
+        spine.set_color("#b8b3a6")
+
+
+def _draw_ground(axes: Axes, frames: Mapping[str, pd.DataFrame], hillshade: Light) -> None:
+    """Cover classes under a light hillshade, parcel edges over both."""
     surfaces = gpd.GeoDataFrame(frames["surfaces"])
-    for kind in ("unknown", "planted", "water", "paved", "road", "roof"):
-        _fill(axes, surfaces[surfaces["kind"] == kind], KIND_COLOURS[kind], zorder=1)
+    kinds = surfaces["kind"].to_numpy(dtype=object)
+    for order, (kind, colour) in enumerate(KIND_COLOURS.items()):
+        path = rings_as_path(surfaces.geometry.to_numpy()[kinds == kind])
+        add_path(axes, path, facecolors=colour, edgecolors="none", linewidths=0.0, zorder=1 + 0.1 * order)
     shade, (left, bottom, right, top) = hillshade
     axes.imshow(
         1.0 - shade,
@@ -100,14 +157,16 @@ def _draw_ground(
         alpha=0.22,
         zorder=2,
         interpolation="bilinear",
+        aspect="auto",
+        origin="upper",
     )
-    parcels = gpd.GeoDataFrame(frames["parcels"])
-    if len(parcels):
-        _outline(axes, parcels)
+    axes.set_autoscale_on(False)
+    edges = rings_as_path(gpd.GeoDataFrame(frames["parcels"]).geometry.to_numpy())
+    add_path(axes, edges, facecolors="none", edgecolors="white", linewidths=0.25, alpha=0.8, zorder=3)
 
 
 def _draw_water(axes: Axes, frames: Mapping[str, pd.DataFrame]) -> None:
-    """Flow paths by contributing area, hollows by volume."""
+    """Flow paths by contributing area, hollows."""
     paths = gpd.GeoDataFrame(frames["flow_paths"])
     if len(paths):
         from matplotlib.collections import LineCollection
@@ -116,41 +175,47 @@ def _draw_water(axes: Axes, frames: Mapping[str, pd.DataFrame]) -> None:
         lines, owner = shapely.get_parts(paths.geometry.to_numpy(), return_index=True)
         widths = np.clip(0.35 * np.sqrt(hectares), 0.3, 2.6)[owner]
         segments = [shapely.get_coordinates(line) for line in lines]
-        axes.add_collection(
-            LineCollection(segments, colors=COLOURS["flow"], linewidths=widths, alpha=0.7, zorder=4), autolim=False
-        )
-    hollows = gpd.GeoDataFrame(frames["hollows"])
-    _fill(axes, hollows, COLOURS["hollow"], zorder=5, alpha=0.55)
+        drawn = LineCollection(segments, colors=COLOURS["flow"], linewidths=widths, alpha=0.75, zorder=4)
+        axes.add_collection(drawn, autolim=False)
+    hollows = rings_as_path(gpd.GeoDataFrame(frames["hollows"]).geometry.to_numpy())
+    add_path(axes, hollows, facecolors=COLOURS["hollow"], edgecolors="none", linewidths=0.0, zorder=5, alpha=0.5)
 
 
-def _draw_candidates(axes: Axes, frames: Mapping[str, pd.DataFrame]) -> list[tuple[int, str]]:
+def _draw_candidates(axes: Axes, frames: Mapping[str, pd.DataFrame], sheet: Sheet) -> list[tuple[int, str]]:
     """Candidates by measure, the stronger the better they score; the first twenty parcels carry their rank."""
     candidates = _possible(frames)
     third = pd.cut(candidates["score"], SCORE_STEPS, labels=False, include_lowest=True)
     for (measure, place), group in candidates.groupby([candidates["measure"], third], sort=True):
-        colour = MEASURE_COLOURS.get(str(measure), COLOURS["other"])
-        _fill(axes, group, colour, zorder=6, alpha=STRENGTHS[int(place)])
+        style = {"facecolors": MEASURE_COLOURS.get(str(measure), COLOURS["other"]), "alpha": STRENGTHS[int(place)]}
+        path = rings_as_path(group.geometry.to_numpy())
+        add_path(axes, path, edgecolors="none", linewidths=0.0, zorder=6, **style)
     parcels = gpd.GeoDataFrame(frames["parcels"])
-    first = parcels[parcels["rank"].notna() & (parcels["rank"].fillna(0) <= FIRST_RANKS)].sort_values(
-        ["rank", "parcel_id"]
+    first = parcels[parcels["rank"].notna() & (parcels["rank"].fillna(0) <= FIRST_RANKS)]
+    first = first[first.geometry.notna() & ~first.geometry.is_empty].sort_values(["rank", "parcel_id"])
+    first = first.head(2 * FIRST_RANKS)  # many equal ranks would bury the map
+    anchors = shapely.get_coordinates(first.geometry.representative_point().to_numpy())
+    _draw_labels(axes, anchors, [str(rank) for rank in first["rank"]], sheet)
+    names = first["name"].where(first["name"].notna(), first["parcel_id"])
+    return [(int(rank), str(name)) for rank, name in zip(first["rank"], names, strict=True)]
+
+
+def _draw_labels(axes: Axes, anchors: NDArray[np.float64], texts: list[str], sheet: Sheet) -> None:
+    """Draw ranks in discs that do not hide each other; a line leads from a moved one to its place."""
+    if not texts:
+        return
+    from matplotlib.collections import LineCollection
+
+    scale = sheet.metres_per_inch
+    places = spread_labels(anchors / scale, LABEL_RADIUS_IN) * scale
+    moved = np.hypot(*(places - anchors).T) > 0.5 * LABEL_RADIUS_IN * scale
+    leads = np.stack([anchors[moved], places[moved]], axis=1)
+    axes.add_collection(LineCollection(list(leads), colors=COLOURS["ink"], linewidths=0.7, zorder=7), autolim=False)
+    size = (2.0 * LABEL_RADIUS_IN * 72.0) ** 2
+    axes.scatter(
+        places[:, 0], places[:, 1], s=size, facecolor=COLOURS["ink"], edgecolor="white", linewidth=0.6, zorder=8
     )
-    named: list[tuple[int, str]] = []
-    for _, row in first.iterrows():
-        if row["geometry"] is None or row["geometry"].is_empty:
-            continue
-        point = row["geometry"].representative_point()
-        axes.annotate(
-            str(row["rank"]),
-            (point.x, point.y),
-            ha="center",
-            va="center",
-            fontsize=6.5,
-            color="white",
-            zorder=8,
-            bbox={"boxstyle": "circle,pad=0.22", "facecolor": COLOURS["ink"], "edgecolor": "white", "linewidth": 0.6},
-        )
-        named.append((int(row["rank"]), str(row["name"] or row["parcel_id"])))
-    return named
+    for (x, y), text in zip(places, texts, strict=True):
+        axes.text(x, y, text, ha="center", va="center_baseline", fontsize=6.2, color="white", zorder=9)
 
 
 def _possible(frames: Mapping[str, pd.DataFrame]) -> gpd.GeoDataFrame:
@@ -159,63 +224,19 @@ def _possible(frames: Mapping[str, pd.DataFrame]) -> gpd.GeoDataFrame:
     return candidates[candidates["score"].notna()]
 
 
-def _fill(axes: Axes, shapes: gpd.GeoDataFrame, colour: str, zorder: float, alpha: float = 1.0) -> None:
-    """Fill polygons as one compound path: a patch for each of tens of thousands would take most of the run."""
-    _add_path(axes, shapes, facecolors=colour, edgecolors="none", linewidths=0.0, zorder=zorder, alpha=alpha)
-
-
-def _outline(axes: Axes, shapes: gpd.GeoDataFrame) -> None:
-    """Draw the edges of polygons as one path."""
-    _add_path(axes, shapes, facecolors="none", edgecolors="white", linewidths=0.25, alpha=0.8, zorder=3)
-
-
-def _add_path(axes: Axes, shapes: gpd.GeoDataFrame, **style: Any) -> None:
-    """Add all rings as one path; limits are set by ``_frame_map``, so matplotlib need not look for them."""
-    from matplotlib.collections import PathCollection
-
-    path = _rings_as_path(shapes)
-    if path is not None:
-        axes.add_collection(PathCollection([path], **style), autolim=False)
-
-
-def _rings_as_path(shapes: gpd.GeoDataFrame) -> MplPath | None:
-    """Return every ring as one closed subpath, outer rings one way and holes the other, or None without shapes."""
-    from matplotlib.path import Path as PolygonPath
-
-    parts = shapely.get_parts(shapely.orient_polygons(shapely.get_parts(shapes.geometry.dropna().to_numpy())))
-    rings = shapely.get_rings(parts)
-    if not len(rings):
-        return None
-    xy, ring = shapely.get_coordinates(rings, return_index=True)
-    codes = np.full(len(xy), PolygonPath.LINETO, dtype=PolygonPath.code_type)
-    first = np.flatnonzero(np.diff(ring, prepend=-1))
-    codes[first] = PolygonPath.MOVETO
-    codes[np.append(first[1:] - 1, len(xy) - 1)] = PolygonPath.CLOSEPOLY
-    return PolygonPath(xy, codes)
-
-
-def _frame_map(axes: Axes, frames: Mapping[str, pd.DataFrame]) -> None:
-    """Set the window to the parcels with a margin; scale bar and north arrow inside it."""
-    left, bottom, right, top = gpd.GeoDataFrame(frames["parcels"]).total_bounds
-    margin = 0.02 * max(right - left, top - bottom)
-    axes.set_xlim(left - margin, right + margin)
-    axes.set_ylim(bottom - margin, top + margin)
-    axes.set_aspect("equal")
-    axes.set_xticks([])
-    axes.set_yticks([])
-    for spine in axes.spines.values():
-        spine.set_color("#b8b3a6")
-    length = _round_length((right - left) / 5.0)
-    x, y = left + margin * 0.5, bottom + margin * 0.2
+def _draw_scale(axes: Axes, sheet: Sheet) -> None:
+    """Scale bar and north arrow, on the map's grid."""
+    inch = sheet.metres_per_inch
+    length = _round_length((sheet.right - sheet.left) / 5.0)
+    x, y = sheet.left + 0.15 * inch, sheet.bottom + 0.12 * inch
     axes.plot([x, x + length], [y, y], color=COLOURS["ink"], linewidth=2.5, zorder=9, solid_capstyle="butt")
     label = f"{length / 1000:g} km" if length >= 1000 else f"{length:g} m"
-    axes.annotate(
-        label, (x + length / 2, y), xytext=(0, 4), textcoords="offset points", ha="center", fontsize=8, zorder=9
-    )
+    axes.text(x + length / 2, y + 0.06 * inch, label, ha="center", va="bottom", fontsize=8, zorder=9)
+    north = (sheet.right - 0.2 * inch, sheet.top - 0.1 * inch)
     axes.annotate(
         "N",
-        xy=(right, top),
-        xytext=(right, top - 0.07 * (top - bottom)),
+        xy=north,
+        xytext=(north[0], north[1] - 0.5 * inch),
         ha="center",
         fontsize=9,
         zorder=9,
@@ -230,43 +251,71 @@ def _round_length(length_m: float) -> float:
 
 
 def _write_margin(
-    figure: object, frames: Mapping[str, pd.DataFrame], labels: list[tuple[int, str]], title: str, subtitle: str
+    figure: Figure,
+    frames: Mapping[str, pd.DataFrame],
+    sheet: Sheet,
+    titles: tuple[str, str],
+    labels: list[tuple[int, str]],
 ) -> None:
-    """Title, legend, the first places and the caution."""
-    from matplotlib.figure import Figure
+    """Title, legend, the first places and the cautions."""
+    ink, side = COLOURS["ink"], (2 * MARGIN_IN + sheet.map_width) / sheet.width
+
+    def up(inches_from_top: float) -> float:
+        return 1.0 - inches_from_top / sheet.height
+
+    left = MARGIN_IN / sheet.width
+    figure.text(left, up(0.36), titles[0], fontsize=15, fontweight="bold", color=ink)
+    figure.text(left, up(0.61), titles[1], fontsize=9.5, color=ink)
+    legend_end = _write_legend(figure, sorted(set(_possible(frames)["measure"])), (side, up(HEAD_IN - 0.06)))
+    top = HEAD_IN + legend_end
+    figure.text(side, up(top), "First places by overall rank", fontsize=9.5, fontweight="bold", color=ink, va="top")
+    lines = [f"{rank:>3}  {_shortened(name)}" for rank, name in labels[:FIRST_RANKS]]
+    if len(labels) > FIRST_RANKS:
+        lines.append(" …  more of equal rank: layer parcels")
+    said = "\n".join(lines) if lines else "no parcel has a candidate: the reasons\nstand in layer parcels"
+    figure.text(side, up(top + 0.22), said, fontsize=8.0, color=ink, va="top", linespacing=1.38)
+    words = f"{CAUTIONS[0]} {CAUTIONS[2]} {CAUTIONS[3]}"
+    wide = int((sheet.width - 2 * MARGIN_IN) * 17.0)
+    foot = up(HEAD_IN + sheet.map_height + 0.1)
+    said = "\n".join(textwrap.wrap(words, wide))
+    figure.text(left, foot, said, fontsize=7.6, color=COLOURS["caution"], va="top", linespacing=1.3)
+
+
+def _write_legend(figure: Figure, measures: list[str], corner: tuple[float, float]) -> float:
+    """Explain the colours; return the height taken, in inches."""
+    from matplotlib.legend_handler import HandlerTuple
     from matplotlib.lines import Line2D
     from matplotlib.patches import Patch
 
-    if not isinstance(figure, Figure):
-        raise TypeError("a matplotlib Figure is needed")
-    figure.text(0.015, 0.962, title, fontsize=15, fontweight="bold", color=COLOURS["ink"])
-    figure.text(0.015, 0.932, subtitle, fontsize=9.5, color=COLOURS["ink"])
-    measures = sorted(set(_possible(frames)["measure"]))
-    handles: list[Patch | Line2D] = [
-        Patch(
-            color=MEASURE_COLOURS.get(name, COLOURS["other"]),
-            label=f"candidate: {name.replace('_', ' ')}",
-        )
-        for name in measures
+    entries: list[tuple[object, str]] = []
+    for name in measures:
+        colour = MEASURE_COLOURS.get(name, COLOURS["other"])
+        swatches = tuple(Patch(facecolor=colour, alpha=strength) for strength in STRENGTHS)
+        entries.append((swatches, f"{name.replace('_', ' ')}: score to 40, to 60, above"))
+    entries += [
+        (Patch(facecolor=COLOURS["hollow"], alpha=0.5), "hollow, where water could gather"),
+        (Line2D([], [], color=COLOURS["flow"]), "main overland flow path"),
+        (Patch(facecolor=COLOURS["roof"]), "roof"),
+        (Patch(facecolor=COLOURS["road"]), "road and footway"),
+        (Patch(facecolor=COLOURS["ground"]), "other paved or unknown ground"),
+        (Patch(facecolor=COLOURS["planted"]), "planted ground"),
+        (Patch(facecolor=COLOURS["water"]), "water"),
     ]
-    handles += [
-        Patch(color=COLOURS["hollow"], alpha=0.55, label="hollow, where water could gather"),
-        Line2D([], [], color=COLOURS["flow"], label="main overland flow path"),
-        Patch(color=COLOURS["roof"], label="roof"),
-        Patch(color=COLOURS["road"], label="road and footway"),
-        Patch(color=COLOURS["ground"], label="other paved or unknown ground"),
-        Patch(color=COLOURS["planted"], label="planted ground"),
-        Patch(color=COLOURS["water"], label="water"),
-    ]
-    handles.append(Line2D([], [], color="none", label="stronger colour: higher score"))
-    figure.legend(handles=handles, loc="upper left", bbox_to_anchor=(0.745, 0.918), fontsize=8.5, frameon=False)
-    lines = [f"{rank:>3}  {_shortened(name)}" for rank, name in labels]
-    figure.text(
-        0.75, 0.655, "First places by overall rank", fontsize=9.5, fontweight="bold", color=COLOURS["ink"], va="top"
+    handles, labels = zip(*entries, strict=True)
+    figure.legend(
+        handles=list(handles),
+        labels=list(labels),
+        loc="upper left",
+        bbox_to_anchor=corner,
+        borderaxespad=0.0,
+        borderpad=0.0,
+        fontsize=8.2,
+        frameon=False,
+        handlelength=2.6,
+        handler_map={tuple: HandlerTuple(ndivide=None, pad=0.1)},
     )
-    figure.text(0.75, 0.632, "\n".join(lines), fontsize=8.2, color=COLOURS["ink"], va="top", linespacing=1.45)
-    figure.text(0.015, 0.018, SHORT_CAUTION, fontsize=9, color="#8a2f1b")
+    return 0.176 * len(entries) + 0.2
 
 
-def _shortened(name: str, longest: int = 34) -> str:
+def _shortened(name: str, longest: int = 38) -> str:
     return name if len(name) <= longest else name[: longest - 1] + "…"

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import tempfile
 from collections.abc import Mapping
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -15,7 +16,7 @@ from numpy.typing import NDArray
 from pyproj import CRS
 
 from catchscreen.outputs.columns import Layer
-from catchscreen.outputs.conforming import conform
+from catchscreen.outputs.conforming import round_frame
 from catchscreen.outputs.geopackage import write_geopackage
 from catchscreen.outputs.manifest import MANIFEST_NAME, build_manifest, write_manifest
 from catchscreen.outputs.overview import draw_overview
@@ -122,13 +123,19 @@ class Screening:
 
     def _build(self, built: Path) -> list[str]:
         """Make every file in an empty folder; return their names, the manifest last."""
-        rounded = {name: conform(self.frames[name], layer, self.crs) for name, layer in self.layers.items()}
+        rounded = {name: round_frame(self.frames[name], layer) for name, layer in self.layers.items()}
         provenance = {**self.provenance, "cautions": list(self.cautions)}
-        write_geopackage(built / "screening.gpkg", rounded, self.layers, provenance)
-        write_tables(built / "tables", rounded, self.layers)
         able = int(rounded["candidates"]["variant"].notna().sum())
         subtitle = f"{len(rounded['parcels'])} parcels, {able} candidates · run {self.run_id[:12]}"
-        draw_overview(built / "overview.png", rounded, self.hillshade, self.name, subtitle)
+        # Side by side: much of each is work outside Python. One thread makes a file whole, so its bytes stay the same.
+        with ThreadPoolExecutor(max_workers=2, thread_name_prefix="catchscreen-write") as pool:
+            jobs = [
+                pool.submit(write_geopackage, built / "screening.gpkg", rounded, self.layers, provenance),
+                pool.submit(draw_overview, built / "overview.png", rounded, self.hillshade, self.name, subtitle),
+                pool.submit(write_tables, built / "tables", rounded, self.layers),
+            ]
+            for job in jobs:
+                job.result()
         files = sorted(path.relative_to(built).as_posix() for path in built.rglob("*") if path.is_file())
         manifest = build_manifest(built, files, self.provenance, self.seconds)
         write_manifest(built / MANIFEST_NAME, manifest)

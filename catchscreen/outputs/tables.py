@@ -2,13 +2,18 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping
 from pathlib import Path
+from typing import Final
 
+import numpy as np
 import pandas as pd
 
-from catchscreen.outputs.columns import Layer
+from catchscreen.outputs.columns import Column, Layer
 from catchscreen.outputs.wording import CAUTIONS
+
+_NEEDS_QUOTES: Final = re.compile(r'[",\r\n]')
 
 
 def write_tables(folder: Path, frames: Mapping[str, pd.DataFrame], layers: Mapping[str, Layer]) -> None:
@@ -18,13 +23,46 @@ def write_tables(folder: Path, frames: Mapping[str, pd.DataFrame], layers: Mappi
     """
     folder.mkdir(parents=True, exist_ok=True)
     for name, layer in layers.items():
-        frame = pd.DataFrame(frames[name])[list(layer.names)]
-        frame.to_csv(folder / f"{name}.csv", index=False, lineterminator="\n", encoding="utf-8")
+        frame = frames[name]
+        cells = [_written(frame[column.name], column) for column in layer.columns]
+        _write_csv(folder / f"{name}.csv", list(layer.names), cells)
     rows = [
         (layer.name, column.name, column.type, column.unit, column.meaning)
         for layer in layers.values()
         for column in layer.columns
     ]
-    columns = pd.DataFrame(rows, columns=["table", "column", "type", "unit", "meaning"])
-    columns.to_csv(folder / "columns.csv", index=False, lineterminator="\n", encoding="utf-8")
+    heads = ["table", "column", "type", "unit", "meaning"]
+    _write_csv(
+        folder / "columns.csv", heads, [[_quoted(cell) for cell in column] for column in zip(*rows, strict=True)]
+    )
     (folder / "CAUTIONS.txt").write_text("\n".join(CAUTIONS) + "\n", encoding="utf-8", newline="\n")
+
+
+def _write_csv(path: Path, heads: list[str], columns: list[list[str]]) -> None:
+    """Write finished cells, column by column."""
+    lines = [",".join(heads), *map(",".join, zip(*columns, strict=True))]
+    path.write_text("\n".join(lines) + "\n", encoding="utf-8", newline="\n")
+
+
+def _written(values: pd.Series, column: Column) -> list[str]:
+    """Return a column as cells: unknown is empty, whole numbers stand without a decimal point."""
+    if column.type == "REAL" and column.decimals > 0:
+        return ["" if number != number else repr(number) for number in values.tolist()]  # noqa: PLR0124 (NaN)
+    if column.type == "REAL":
+        numbers = values.to_numpy(np.float64)
+        whole = np.nan_to_num(numbers).astype(np.int64).tolist()
+        return ["" if empty else str(n) for n, empty in zip(whole, np.isnan(numbers).tolist(), strict=True)]
+    if column.type == "TEXT":
+        return _quoted_column(values.tolist())
+    return ["" if value is pd.NA else str(value) for value in values.tolist()]
+
+
+def _quoted_column(texts: list[str | None]) -> list[str]:
+    """Quote the texts of a column; one that many rows share is looked at once."""
+    quoted: dict[str | None, str] = {text: _quoted(text) if text else "" for text in set(texts)}
+    return [quoted[text] for text in texts]
+
+
+def _quoted(text: str) -> str:
+    """Quote a cell where RFC 4180 asks for it."""
+    return '"' + text.replace('"', '""') + '"' if _NEEDS_QUOTES.search(text) else text

@@ -26,5 +26,3 @@ CAUTIONS: Final[tuple[str, ...]] = (
     "Unknown is not evidence of absence: where a layer was not given, nothing was cleared.",
     "Supplier data are used as declared: check the declaration, its date and its test standard.",
 )
-
-SHORT_CAUTION: Final = "Screening only, not a design: verify on site; local codes and licensed practice decide."

@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
+from typing import NamedTuple, Self
+
 import numpy as np
 import pandas as pd
 
 from catchscreen.options import RankingOptions
-from catchscreen.records import Cover, Proposals, Sizes, StoreEvents, StoreYears, StormRuns
+from catchscreen.records import Cover, Floats, Ints, Proposals, Sizes, StoreEvents, StoreYears, StormRuns
 
 NO_OVERFLOW_M3_PER_M2 = 1e-6
+ENDS = ("retained_low_m3", "retained_high_m3")
 EVENT_COLUMNS = ("inflow_m3", "retained_m3", "slowed_m3", "overflow_m3", "half_emptying_h", "second_storm_overflow_m3")
 
 
@@ -43,14 +46,13 @@ def gather_results(
         retained_year_fraction, passes_return_period_years.
     """
     frame = chosen.options.copy()
-    run = events.events
-    by_both = run.set_index(["store_id", "storm_id"])
-    own = by_both.reindex(pd.MultiIndex.from_frame(frame[["store_id", "storm_id"]]))
-    for name in EVENT_COLUMNS:
-        frame[name] = own[name].to_numpy(float) if name in own else np.nan
-    in_hollow_storm = run[run["storm_id"] == hollow_storm].set_index("store_id")["overflow_m3"]
+    run = _RunTable.of(events.events)
+    own = run.rows_of(frame["store_id"], frame["storm_id"])
+    for name in (*EVENT_COLUMNS, *(end for end in ENDS if end in run.frame)):
+        frame[name] = run.take(name, own)
     frame["hollow_storm_id"] = hollow_storm
-    frame["hollow_overflow_m3"] = in_hollow_storm.reindex(frame["store_id"]).to_numpy(float)
+    rows = run.rows_of(frame["store_id"], frame["hollow_storm_id"])
+    frame["hollow_overflow_m3"] = run.take("overflow_m3", rows)
     yearly = years.years
     for name, column in (("recharge_fraction", "to_ground_m3_yr"), ("retained_year_fraction", "retained_fraction")):
         if len(yearly) and column in yearly:
@@ -67,25 +69,56 @@ def gather_results(
     return frame
 
 
-def _greatest_period_passed(
-    stores: pd.Series, area_m2: pd.Series, run: pd.DataFrame, storms: pd.DataFrame
-) -> pd.Series:
+class _RunTable(NamedTuple):
+    """Every run of every store, looked up by store and storm; a million names are hashed once."""
+
+    frame: pd.DataFrame
+    store_codes: Ints
+    stores: pd.Index
+    storm_codes: Ints
+    storms: pd.Index
+    keys: pd.Index
+
+    @classmethod
+    def of(cls, frame: pd.DataFrame) -> Self:
+        store_codes, stores = pd.factorize(frame["store_id"])
+        storm_codes, storms = pd.factorize(frame["storm_id"])
+        keys = pd.Index(store_codes.astype(np.int64) * len(storms) + storm_codes)
+        return cls(frame, store_codes, pd.Index(stores), storm_codes, pd.Index(storms), keys)
+
+    def rows_of(self, stores: pd.Series, storms: pd.Series) -> Ints:
+        """Find the row of each (store, storm); -1 where it was not run."""
+        store, storm = self.stores.get_indexer(pd.Index(stores)), self.storms.get_indexer(pd.Index(storms))
+        known = (store >= 0) & (storm >= 0)
+        return np.asarray(
+            self.keys.get_indexer(pd.Index(np.where(known, store * len(self.storms) + storm, -1))), np.int64
+        )
+
+    def take(self, name: str, rows: Ints) -> Floats:
+        """Take one column at the rows found; NaN where there is none."""
+        if name not in self.frame or len(self.frame) == 0:
+            return np.full(rows.size, np.nan)
+        return np.where(rows >= 0, self.frame[name].to_numpy(float)[rows], np.nan)
+
+
+def _greatest_period_passed(stores: pd.Series, area_m2: pd.Series, run: _RunTable, storms: pd.DataFrame) -> pd.Series:
     """Give the greatest return period of today's storms up to which no duration overflows; NaN where none is passed."""
     today = (
         storms[(storms["climate"] == "now") & storms["return_period_years"].notna()] if "climate" in storms else storms
     )
-    own = run[run["storm_id"].isin(today.index)]
-    if len(own) == 0:
+    is_today = run.storms.isin(today.index)[run.storm_codes] if len(run.frame) else np.zeros(0, dtype=bool)
+    if not is_today.any():
         return pd.Series(np.nan, index=stores.index)
-    limit = pd.Series(area_m2.to_numpy() * NO_OVERFLOW_M3_PER_M2, index=stores.to_numpy())
-    period = today["return_period_years"].reindex(own["storm_id"]).to_numpy(float)
-    fails = own["overflow_m3"].to_numpy(float) > limit.reindex(own["store_id"]).to_numpy(float)
-    table = pd.DataFrame({"store": own["store_id"].to_numpy(), "period": period, "fails": fails})
-    first_fail = table[table["fails"]].groupby("store")["period"].min().reindex(stores).to_numpy(float)
-    first_fail = np.where(np.isnan(first_fail), np.inf, first_fail)
+    limit = pd.Series(area_m2.to_numpy() * NO_OVERFLOW_M3_PER_M2, index=stores.to_numpy()).reindex(run.stores)
+    store = run.store_codes[is_today]
+    period = today["return_period_years"].reindex(run.storms).to_numpy(float)[run.storm_codes[is_today]]
+    fails = run.frame["overflow_m3"].to_numpy(float)[is_today] > limit.to_numpy(float)[store]
+    first_fail = np.full(len(run.stores), np.inf)
+    np.fmin.at(first_fail, store[fails], period[fails])
     known = np.sort(today["return_period_years"].unique())
     place = np.searchsorted(known, first_fail) - 1
-    return pd.Series(np.where(place >= 0, known[place.clip(min=0)], np.nan), index=stores.index)
+    passed = pd.Series(np.where(place >= 0, known[place.clip(min=0)], np.nan), index=run.stores)
+    return pd.Series(passed.reindex(stores).to_numpy(float), index=stores.index)
 
 
 def add_hollow_gain(
@@ -151,17 +184,20 @@ def _spill_of_hollows(now: StormRuns, storm_id: str) -> pd.Series | None:
 
 
 def add_ranges(results: pd.DataFrame, proposals: Proposals) -> pd.DataFrame:
-    """Add retained_low_m3 and retained_high_m3: for an unproven option the span from the lined to the full variant.
+    """Add retained_low_m3 and retained_high_m3: at least and at most, at one value where nothing is in doubt.
 
-    The other options have the one value at both ends; host areas that are a range stretch it in proportion.
+    The runs' own ends where they have some; for unproven ground the span over the variants that bound it (lined to
+    full) beside them; host areas that are a range stretch both in proportion.
     """
     frame = results.copy()
     options = proposals.options.reindex(frame.index)
     group = frame["retained_m3"].groupby(options["candidate_id"].to_numpy())
-    unproven = options["is_unproven"].to_numpy(bool)
-    frame["retained_low_m3"] = np.where(unproven, group.transform("min"), frame["retained_m3"])
-    frame["retained_high_m3"] = np.where(unproven, group.transform("max"), frame["retained_m3"])
-    for bound in ("low", "high"):
+    unproven = options["is_unproven"].to_numpy(bool) & (options["ground"] != "roof").to_numpy()
+    for bound, pick in (("low", np.fmin), ("high", np.fmax)):
+        name = f"retained_{bound}_m3"
+        own = frame[name].fillna(frame["retained_m3"]) if name in frame else frame["retained_m3"]
+        end = pick(own.to_numpy(float), frame["retained_m3"].to_numpy(float))
+        spread = group.transform("min" if bound == "low" else "max").to_numpy(float)
         stretch = options[f"host_area_{bound}_m2"] / options["host_area_m2"]
-        frame[f"retained_{bound}_m3"] = frame[f"retained_{bound}_m3"] * stretch.fillna(1.0)
+        frame[name] = np.where(unproven, pick(end, spread), end) * stretch.fillna(1.0).to_numpy(float)
     return frame
