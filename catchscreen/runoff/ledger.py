@@ -53,6 +53,8 @@ def run_storms(  # noqa: PLR0913  (six records, and two that only some callers h
         peaks.
     """
     calibration = _say_if_uncalibrated(options, run if candidates is None else None)
+    if candidates is None:
+        _say_if_baked(storms, options, run)
     classes = classify_losses(ledger, soils, options, run)
     ground = lay_ground(ledger, zones, classes.number, options, run)
     rain = lay_storms(storms, options)
@@ -261,6 +263,18 @@ def _say_if_uncalibrated(options: RunoffOptions, run: Run | None) -> str:
     if run is not None:
         run.note(issue)
     return text
+
+
+def _say_if_baked(storms: Storms, options: RunoffOptions, run: Run) -> None:
+    """Say that the crust of baked ground is an assumption, where a storm meets it."""
+    if "antecedent" not in storms.storms or not (storms.storms["antecedent"] == "baked").any():
+        return
+    text = (
+        f"Baked ground sheds {100.0 * options.crust_shed_fraction:g} % of the first {options.crust_mm:g} mm and then "
+        "takes water: both figures are assumptions."
+    )
+    cure = "Set crust_mm and crust_shed_fraction, and compare with the dry state."
+    run.note(DataIssue("unknown", "baked_ground_assumed", "soils", text, cure))
 
 
 def _tabulate_greenfield(ground: Ground, options: RunoffOptions) -> pd.DataFrame:
