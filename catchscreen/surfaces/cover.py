@@ -10,8 +10,8 @@ from numpy.typing import NDArray
 from catchscreen.options import SurfaceOptions
 from catchscreen.progress import DataIssue, Run
 from catchscreen.records import Inputs
-from catchscreen.surfaces.overlay import NOTHING_M2, Floats, Ints, Shapes, runs_of, union_of
-from catchscreen.surfaces.partition import cut, subtract_earlier, tiles_of, uncovered
+from catchscreen.surfaces.overlay import Floats, Ints, Shapes, overlaps_of_earlier, runs_of, unions_of_runs
+from catchscreen.surfaces.partition import fill_cells, subtract_earlier, tiles_of, uncovered
 from catchscreen.surfaces.sources import SHARES, TEXTS, gather_features, local_shapes
 
 TILE_M = 250.0
@@ -33,34 +33,37 @@ def partition_ground(data: Inputs, options: SurfaceOptions, origin: tuple[float,
         Index surface_id; shape (relative to ``origin``), parcel_id, the sources' columns, area_m2.
     """
     features = gather_features(data, options, origin)
-    shapes, later, earlier, area = subtract_earlier(features["shape"].to_numpy(object))
+    shapes = features["shape"].to_numpy(object)
+    later, earlier, area = overlaps_of_earlier(shapes)
     _note_overlaps(features, (later, earlier, area), run)
     run.check_stop()
     parcels = _disjoint_parcels(data, origin, run)
-    kept = ~shapely.is_empty(shapes)
-    features, shapes = features[kept].reset_index(drop=True), shapes[kept]
-    pieces = cut(shapes, parcels["shape"].to_numpy(object))
-    district = _local_district(data, origin)
-    outside = pieces.owner < 0
-    within = _within(pieces.shapes[outside], district)
-    owner = np.r_[pieces.owner[~outside], np.full(within[0].size, -1, np.int64)]
-    feature = np.r_[pieces.feature[~outside], pieces.feature[outside][within[0]]]
-    known = np.concatenate([pieces.shapes[~outside], within[1]])
+    tile, outside = _outside_parcels(parcels["shape"].to_numpy(object), data, origin)
+    cells = np.concatenate([parcels["shape"].to_numpy(object), outside])
+    pieces = fill_cells(cells, shapes, (later, earlier))
     run.check_stop()
-    unknown_owner, unknown = _unknown_ground(known, owner, parcels["shape"].to_numpy(object), district)
-    table = features.iloc[feature][list(GROUPED)].reset_index(drop=True)
-    table = pd.concat([table, _unknown_rows(unknown.size, table)], ignore_index=True)
-    owner = np.r_[owner, unknown_owner]
-    names = np.r_[parcels.index.to_numpy(str).astype(object), np.array([""], dtype=object)]
-    table["parcel_id"] = names[owner]
-    return _merge(table, np.concatenate([known, unknown]))
+    table = _with_unknown(features[list(GROUPED)]).iloc[pieces.feature].reset_index(drop=True)
+    names = parcels.index.to_numpy(str).astype(object)
+    table["parcel_id"] = np.r_[names, np.full(tile.size, "", dtype=object)][pieces.owner]
+    table["place"] = np.r_[names, tile][pieces.owner]
+    return _merge(table, pieces.shapes)
 
 
-def _unknown_rows(count: int, like: pd.DataFrame) -> pd.DataFrame:
-    """Return the columns of ground that no source covers."""
+def _with_unknown(table: pd.DataFrame) -> pd.DataFrame:
+    """Append one row: the columns of ground that no source covers."""
     texts = dict.fromkeys(TEXTS, "") | {"cover_class": "unknown", "kind": "unknown", "source": "none"}
     values = texts | {"is_adopted": False} | dict.fromkeys(SHARES, np.nan)
-    return pd.DataFrame(values, index=range(count), columns=list(GROUPED)).astype(like.dtypes.to_dict())
+    last = pd.DataFrame(values, index=[0], columns=list(GROUPED)).astype(table.dtypes.to_dict())
+    return pd.concat([table, last], ignore_index=True)
+
+
+def _outside_parcels(parcels: Shapes, data: Inputs, origin: tuple[float, float]) -> tuple[NDArray[np.object_], Shapes]:
+    """Return the district's ground in no parcel by tiles, and each tile's name."""
+    tiles = tiles_of(_local_district(data, origin), TILE_M)
+    number, shapes = uncovered(tiles, parcels)
+    bounds = shapely.bounds(tiles[number])
+    col, row = (np.floor(0.5 * (bounds[:, k] + bounds[:, k + 2]) / TILE_M).astype(np.int64) for k in (0, 1))
+    return np.array([f"outside.{-y}.{x}" for x, y in zip(col, row, strict=True)], dtype=object), shapes
 
 
 def _disjoint_parcels(data: Inputs, origin: tuple[float, float], run: Run) -> pd.DataFrame:
@@ -110,42 +113,13 @@ def _local_district(data: Inputs, origin: tuple[float, float]) -> shapely.Geomet
     return shapely.transform(data.district, lambda xy: xy - shift)
 
 
-def _within(shapes: Shapes, district: shapely.Geometry) -> tuple[Ints, Shapes]:
-    """Return the numbers of shapes that lie in the district, and their ground there."""
-    shapely.prepare(district)
-    whole = shapely.covers(district, shapes)
-    number = np.flatnonzero(~whole).astype(np.int64)
-    pieces = cut(shapes[number], tiles_of(district, TILE_M))
-    kept = pieces.owner >= 0
-    inside = np.flatnonzero(whole).astype(np.int64)
-    return np.r_[inside, number[pieces.feature[kept]]], np.concatenate([shapes[inside], pieces.shapes[kept]])
-
-
-def _unknown_ground(known: Shapes, owner: Ints, parcels: Shapes, district: shapely.Geometry) -> tuple[Ints, Shapes]:
-    """Return what no source covers: each parcel's rest, and the district's rest outside parcels by tiles."""
-    in_parcel, parcel_rest = uncovered(parcels, known)
-    _, tile_rest = uncovered(tiles_of(district, TILE_M), np.concatenate([parcels, known[owner < 0]]))
-    return np.r_[in_parcel, np.full(tile_rest.size, -1, np.int64)], np.concatenate([parcel_rest, tile_rest])
-
-
 def _merge(table: pd.DataFrame, shapes: Shapes) -> pd.DataFrame:
     """Join the pieces that are one surface, and name it."""
-    area = shapely.area(shapes)
-    kept = area > NOTHING_M2
-    table, shapes, area = table[kept].reset_index(drop=True), shapes[kept], area[kept]
-    points = shapely.get_coordinates(shapely.centroid(shapes)) if len(shapes) else np.empty((0, 2))
-    tile = np.floor(points / TILE_M).astype(np.int64)
-    place = np.array([f"outside.{-row}.{col}" for col, row in tile], dtype=object)
-    inside = (table["parcel_id"] != "").to_numpy()
-    table["place"] = np.where(inside, table["parcel_id"], place)
-    keys = ["place", *GROUPED]
-    group = table.groupby(keys, sort=True, dropna=False).ngroup().to_numpy(np.int64)
-    order = np.lexsort((points[:, 1], points[:, 0], group))
+    group = table.groupby(["place", *GROUPED], sort=True, dropna=False).ngroup().to_numpy(np.int64)
+    order = np.argsort(group, kind="stable")
     starts, ends = runs_of(group[order].astype(np.int64))
     merged = table.iloc[order[starts]].reset_index(drop=True)
-    joined = np.empty(starts.size, object)
-    for k, (begin, end) in enumerate(zip(starts, ends, strict=True)):
-        joined[k] = union_of(shapes[order[begin:end]])
+    joined = unions_of_runs(shapes[order], starts, ends)
     merged["shape"] = joined
     merged["area_m2"] = shapely.area(joined)
     merged.index = pd.Index(_surface_ids(merged), name="surface_id")

@@ -10,7 +10,7 @@ import shapely
 from catchscreen.records import Inputs, Terrain
 from catchscreen.surfaces._kernels.coverage import sum_by_label
 from catchscreen.surfaces.coverage import pack_in_cells
-from catchscreen.surfaces.overlay import Floats, Ints, Shapes
+from catchscreen.surfaces.overlay import Floats, Ints, Shapes, runs_of
 from catchscreen.surfaces.partition import cut, split_large, subtract_earlier
 from catchscreen.surfaces.sources import local_shapes
 
@@ -32,10 +32,13 @@ def divide_surfaces(surfaces: pd.DataFrame, data: Inputs, land: Terrain, origin:
     pandas.DataFrame
         surface_id, subcatchment_id, hollow_id, soil_id, zone_id, area_m2; the areas of a surface add up to its own.
     """
-    number, shapes = split_large(surfaces["shape"].to_numpy(object))
-    number, soil, shapes = _cut_by_layer(number, shapes, data.soils, origin)
-    order, zone, shapes = _cut_by_layer(np.arange(number.size), shapes, data.sewer_zones, origin)
-    number, soil = number[order], soil[order]
+    number, shapes = np.arange(len(surfaces)), surfaces["shape"].to_numpy(object)
+    block = pd.factorize(surfaces["parcel_id"])[0].astype(np.int64)
+    number, soil, shapes = _cut_by_layer(number, shapes, data.soils, origin, block)
+    order, zone, shapes = _cut_by_layer(np.arange(number.size), shapes, data.sewer_zones, origin, block[number])
+    # Part by part: a surface of scattered slivers would have half the parcel's cells read for it.
+    part, shapes = split_large(shapes)
+    number, soil, zone = number[order][part], soil[order][part], zone[part]
     piece, label, share = _shares_of_labels(shapes, land, origin)
     sub_number, hollow_number = label
     rows = pd.DataFrame(
@@ -63,7 +66,7 @@ def _names(index: pd.Index, number: Ints) -> np.ndarray[tuple[int], np.dtype[np.
 
 
 def _cut_by_layer(
-    number: Ints, shapes: Shapes, layer: gpd.GeoDataFrame | None, origin: tuple[float, float]
+    number: Ints, shapes: Shapes, layer: gpd.GeoDataFrame | None, origin: tuple[float, float], block: Ints
 ) -> tuple[Ints, np.ndarray[tuple[int], np.dtype[np.object_]], Shapes]:
     """Cut pieces by a layer's polygons; where two of these overlap the first by id counts."""
     if layer is None or layer.empty:
@@ -72,9 +75,43 @@ def _cut_by_layer(
     own, _, _, _ = subtract_earlier(local_shapes(layer, origin))
     kept = ~shapely.is_empty(own)
     part_of, parts = split_large(own[kept])
-    pieces = cut(shapes, parts)
-    owner = np.where(pieces.owner >= 0, part_of[pieces.owner], -1) if part_of.size else pieces.owner
-    return number[pieces.feature], _names(layer.index[kept], owner), pieces.shapes
+    owner = _covering_owner(shapes, parts, block[number])
+    across = np.flatnonzero(owner < 0)
+    split, pieces = split_large(shapes[across])
+    cuts = cut(pieces, parts)
+    place = np.r_[np.flatnonzero(owner >= 0), across[split[cuts.feature]]]
+    owner = np.r_[owner[owner >= 0], cuts.owner]
+    shapes = np.concatenate([shapes[place[: place.size - cuts.owner.size]], cuts.shapes])
+    names = np.r_[_names(layer.index[kept], part_of), np.array([""], dtype=object)]
+    order = np.argsort(place, kind="stable")
+    return number[place[order]], names[owner[order]], shapes[order]
+
+
+def _covering_owner(shapes: Shapes, owners: Shapes, block: Ints) -> Ints:
+    """Return the number of the polygon that holds all of each shape, -1 where none does: most need no overlay.
+
+    Where it holds the box around a whole ``block`` of shapes, these are not asked one by one.
+    """
+    if shapes.size == 0:
+        return np.empty(0, np.int64)
+    order = np.argsort(block, kind="stable")
+    starts, _ = runs_of(block[order])
+    bounds = shapely.bounds(shapes)[order]
+    low, high = np.minimum.reduceat(bounds[:, :2], starts), np.maximum.reduceat(bounds[:, 2:], starts)
+    around = np.repeat(_owner_around(shapely.box(*low.T, *high.T), owners), np.diff(np.append(starts, order.size)))
+    found = np.empty(shapes.size, np.int64)
+    found[order] = around
+    alone = np.flatnonzero(found < 0)
+    found[alone] = _owner_around(shapes[alone], owners)
+    return found
+
+
+def _owner_around(shapes: Shapes, owners: Shapes) -> Ints:
+    """Return the number of the polygon with each shape inside, off its outline; -1 where there is none."""
+    found = np.full(shapes.size, -1, np.int64)
+    owner, number = shapely.STRtree(shapes).query(owners, predicate="contains_properly")
+    found[number] = owner
+    return found
 
 
 def _shares_of_labels(

@@ -55,13 +55,22 @@ def pack(shapes: Shapes) -> Packed:
     """
     if len(shapes) == 0:
         return Packed(np.empty((0, 2)), np.zeros(1, np.int64), np.zeros(1, np.int64), np.empty((0, 4)))
-    _, xy, offsets = shapely.to_ragged_array(shapes, include_z=False)
-    xy = np.array(xy[:, :2], dtype=np.float64, order="C")
-    ring_start = np.asarray(offsets[0], dtype=np.int64)
-    part_start = np.asarray(offsets[1], dtype=np.int64)
-    polygon_start = part_start[np.asarray(offsets[2], dtype=np.int64)] if len(offsets) == 3 else part_start
+    parts, polygon_part = shapes, np.arange(len(shapes) + 1)
+    if (shapely.get_type_id(shapes) == 6).any():
+        parts, number = shapely.get_parts(shapes, return_index=True)
+        polygon_part = np.searchsorted(number, polygon_part)
+    holes = shapely.get_num_interior_rings(parts)
+    part_start = np.r_[0, np.cumsum(holes + 1)].astype(np.int64)
+    length = np.empty(int(part_start[-1]), np.int64)
+    length[part_start[:-1][holes == 0]] = shapely.get_num_coordinates(parts[holes == 0])
+    if (holes > 0).any():
+        # Only where a polygon has holes are its rings asked for one by one.
+        ringed = np.repeat(holes > 0, holes + 1)
+        length[ringed] = shapely.get_num_points(shapely.get_rings(parts[holes > 0]))
+    ring_start = np.r_[0, np.cumsum(length)].astype(np.int64)
+    xy = np.ascontiguousarray(shapely.get_coordinates(parts))
     orient_rings(xy, ring_start, part_start)
-    return Packed(xy, ring_start, np.ascontiguousarray(polygon_start), np.ascontiguousarray(shapely.bounds(shapes)))
+    return Packed(xy, ring_start, part_start[polygon_part], np.ascontiguousarray(shapely.bounds(shapes)))
 
 
 def shared_area_of_pairs(a: Packed, b: Packed, pair_a: Ints, pair_b: Ints) -> Floats:
@@ -79,13 +88,30 @@ def overlapping_pairs(a_shapes: Shapes, b_shapes: Shapes) -> tuple[Ints, Ints, F
     """Return (number in a, number in b, shared area [m2]) of every pair that shares ground, sorted by both numbers."""
     if len(a_shapes) == 0 or len(b_shapes) == 0:
         return np.empty(0, np.int64), np.empty(0, np.int64), np.empty(0)
-    a_number, b_number = shapely.STRtree(b_shapes).query(a_shapes)
-    order = np.lexsort((b_number, a_number))
-    a_number, b_number = a_number[order].astype(np.int64), b_number[order].astype(np.int64)
-    packed = pack(a_shapes)
-    areas = shared_area_of_pairs(packed, packed if b_shapes is a_shapes else pack(b_shapes), a_number, b_number)
+    a_number, b_number = sorted_pairs(*shapely.STRtree(b_shapes).query(a_shapes))
+    areas = shared_area_of_pairs(pack(a_shapes), pack(b_shapes), a_number, b_number)
     kept = areas > NOTHING_M2
     return a_number[kept], b_number[kept], areas[kept]
+
+
+def overlaps_of_earlier(shapes: Shapes) -> tuple[Ints, Ints, Floats]:
+    """Return (later, earlier, shared area [m2]) of every pair of shapes that share ground, sorted by both numbers."""
+    if len(shapes) == 0:
+        return np.empty(0, np.int64), np.empty(0, np.int64), np.empty(0)
+    later, earlier = sorted_pairs(*shapely.STRtree(shapes).query(shapes))
+    kept = earlier < later
+    later, earlier = later[kept], earlier[kept]
+    packed = pack(shapes)
+    areas = shared_area_of_pairs(packed, packed, later, earlier)
+    kept = areas > NOTHING_M2
+    return later[kept], earlier[kept], areas[kept]
+
+
+def sorted_pairs(first: Ints, second: Ints) -> tuple[Ints, Ints]:
+    """Sort pairs of numbers by both."""
+    factor = int(second.max(initial=0)) + 1
+    code = np.sort(first.astype(np.int64) * factor + second)
+    return code // factor, code % factor
 
 
 def mended(shapes: Shapes) -> Shapes:
@@ -125,9 +151,25 @@ def in_threads(function: Callable[..., Shapes], *arrays: Shapes) -> Shapes:
         return np.concatenate(list(pool.map(lambda part: function(*part), parts)))
 
 
-def union_of(shapes: Shapes) -> shapely.Geometry:
-    """Return the union of some polygons (one is returned as it is)."""
-    return shapes[0] if len(shapes) == 1 else shapely.union_all(shapes)
+def unions_of_runs(shapes: Shapes, starts: Ints, ends: Ints) -> Shapes:
+    """Return the union of each run ``shapes[start:end]`` (a run of one is its shape as it is)."""
+    joined = shapes[starts]
+    size = ends - starts
+    width = 2
+    while width < 2 * int(size.max(initial=1)):
+        rows = np.flatnonzero((size > width // 2) & (size <= width))
+        if rows.size:
+            place = np.minimum(starts[rows, None] + np.arange(width), shapes.size - 1)
+            table = shapes[place]
+            table[np.arange(width) >= size[rows, None]] = None
+            joined[rows] = polygonal(in_threads(_union_rows, table))
+        width *= 2
+    return joined
+
+
+def _union_rows(table: Shapes) -> Shapes:
+    """Return the union of each row (None counts for nothing)."""
+    return np.asarray(shapely.union_all(table, axis=1), dtype=object)
 
 
 def runs_of(numbers: Ints) -> tuple[Ints, Ints]:

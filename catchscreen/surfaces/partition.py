@@ -14,11 +14,15 @@ from catchscreen.surfaces.overlay import (
     Shapes,
     in_threads,
     overlapping_pairs,
+    overlaps_of_earlier,
+    pack,
     polygonal,
     runs_of,
+    shared_area_of_pairs,
+    unions_of_runs,
 )
 
-ROUNDS = 12
+ROUNDS = 2
 """Up to this many blockers are subtracted one after the other, more are joined first."""
 
 VERTEX_LIMIT = 400
@@ -84,9 +88,7 @@ def subtract_earlier(shapes: Shapes) -> tuple[Shapes, Ints, Ints, Floats]:
     shapes : (n,) disjoint polygons, some empty
     later, earlier, area_m2 : the pairs that overlapped, and by how much
     """
-    later, earlier, area = overlapping_pairs(shapes, shapes)
-    kept = earlier < later
-    later, earlier, area = later[kept], earlier[kept], area[kept]
+    later, earlier, area = overlaps_of_earlier(shapes)
     rest = shapes.copy()
     gone = later[area >= shapely.area(shapes)[later] - NOTHING_M2]
     rest[gone] = shapely.Polygon()
@@ -99,9 +101,10 @@ def take_away(rest: Shapes, number: Ints, blockers: Shapes, blocker: Ints) -> No
     """Subtract from ``rest[number]`` each ``blockers[blocker]``, in place; ``number`` is ascending."""
     starts, ends = runs_of(number)
     many = ends - starts > ROUNDS
-    for begin, end in zip(starts[many], ends[many], strict=True):
-        own = number[begin]
-        rest[own] = shapely.difference(rest[own], shapely.union_all(blockers[blocker[begin:end]]))
+    if many.any():
+        own = number[starts[many]]
+        joined = unions_of_runs(blockers[blocker], starts[many], ends[many])
+        rest[own] = polygonal(in_threads(shapely.difference, rest[own], joined))
     for step in range(ROUNDS):
         # One blocker after the other, all shapes at once.
         rows = starts[~many & (ends - starts > step)] + step
@@ -109,7 +112,49 @@ def take_away(rest: Shapes, number: Ints, blockers: Shapes, blocker: Ints) -> No
             break
         own = number[rows]
         rest[own] = polygonal(in_threads(shapely.difference, rest[own], blockers[blocker[rows]]))
-    rest[number[starts[many]]] = polygonal(rest[number[starts[many]]])
+
+
+def fill_cells(cells: Shapes, features: Shapes, overlaps: tuple[Ints, Ints]) -> Pieces:
+    """Divide disjoint cells among features of which the first wins; what no feature covers comes with feature -1.
+
+    The features are cut by the cells first: a difference costs as much as the polygon from which is taken.
+
+    Parameters
+    ----------
+    cells : (n,) disjoint polygons, the pieces' owners [m]
+    features : (m,) polygons, first in precedence first; what lies in no cell is left out [m]
+    overlaps : later, earlier numbers of the features that share ground, sorted
+    """
+    cell, feature, area = overlapping_pairs(cells, features)
+    shapes = _pieces_of(features, cells, (feature, cell, area))
+    piece, blocker = _blockers_in_cells(feature, cell, overlaps, features.size)
+    involved, number = np.unique(np.r_[piece, blocker], return_inverse=True)
+    packed = pack(shapes[involved])
+    shared = shared_area_of_pairs(packed, packed, number[: piece.size], number[piece.size :])
+    own = shapes.copy()
+    gone = piece[shared >= shapely.area(shapes[piece]) - NOTHING_M2]
+    own[gone] = shapely.Polygon()
+    kept = (shared > NOTHING_M2) & ~np.isin(piece, gone)
+    take_away(own, piece[kept], shapes, blocker[kept])
+    own_area = shapely.area(own)
+    kept = own_area > NOTHING_M2
+    cell, feature, own = cell[kept], feature[kept], own[kept]
+    empty, rest = _rest_of(cells, own, (cell, np.arange(cell.size), own_area[kept]))
+    return Pieces(np.r_[feature, np.full(empty.size, -1, np.int64)], np.r_[cell, empty], np.concatenate([own, rest]))
+
+
+def _blockers_in_cells(feature: Ints, cell: Ints, overlaps: tuple[Ints, Ints], count: int) -> tuple[Ints, Ints]:
+    """Return the pairs (later, earlier) of pieces in one cell whose features (of ``count``) share ground somewhere."""
+    later, earlier = overlaps
+    begin = np.searchsorted(later, feature, side="left")
+    length = np.searchsorted(later, feature, side="right") - begin
+    piece = np.repeat(np.arange(feature.size), length)
+    row = np.repeat(begin - np.r_[0, np.cumsum(length)[:-1]], length) + np.arange(piece.size)
+    code = cell * count + feature
+    wanted = cell[piece] * count + earlier[row]
+    spot = np.minimum(np.searchsorted(code, wanted), max(code.size - 1, 0))
+    found = code[spot] == wanted if code.size else np.zeros(0, dtype=bool)
+    return piece[found], spot[found]
 
 
 def cut(features: Shapes, owners: Shapes) -> Pieces:
@@ -118,17 +163,26 @@ def cut(features: Shapes, owners: Shapes) -> Pieces:
     The parts of a feature add up to it: whole features and whole owners are taken as they are, only features that cross
     a border are overlaid.
     """
-    feature, owner, area = overlapping_pairs(features, owners)
-    feature_area = shapely.area(features)
-    whole = area >= feature_area[feature] - NOTHING_M2
-    owned = ~whole & (area >= shapely.area(owners)[owner] - NOTHING_M2) if owners.size else whole
-    pieces = np.where(whole, features[feature], owners[owner]) if feature.size else np.empty(0, object)
+    pairs = overlapping_pairs(features, owners)
+    outside, rest = _rest_of(features, owners, pairs)
+    return Pieces(
+        np.r_[pairs[0], outside],
+        np.r_[pairs[1], np.full(outside.size, -1, np.int64)],
+        np.concatenate([_pieces_of(features, owners, pairs), rest]),
+    )
+
+
+def _pieces_of(features: Shapes, owners: Shapes, pairs: tuple[Ints, Ints, Floats]) -> Shapes:
+    """Return the ground that each pair of feature and owner shares, where its area is known already."""
+    feature, owner, area = pairs
+    if feature.size == 0:
+        return np.empty(0, object)
+    whole = area >= shapely.area(features)[feature] - NOTHING_M2
+    owned = ~whole & (area >= shapely.area(owners)[owner] - NOTHING_M2)
+    pieces = np.where(whole, features[feature], owners[owner])
     crossing = np.flatnonzero(~whole & ~owned)
     pieces[crossing] = polygonal(in_threads(shapely.intersection, features[feature[crossing]], owners[owner[crossing]]))
-    outside, rest = _rest_of(features, owners, (feature, owner, area))
-    return Pieces(
-        np.r_[feature, outside], np.r_[owner, np.full(outside.size, -1, np.int64)], np.concatenate([pieces, rest])
-    )
+    return pieces
 
 
 def uncovered(features: Shapes, owners: Shapes) -> tuple[Ints, Shapes]:
@@ -142,9 +196,8 @@ def _rest_of(features: Shapes, owners: Shapes, pairs: tuple[Ints, Ints, Floats])
     covered = np.bincount(feature, weights=area, minlength=features.size)
     outside = np.flatnonzero(shapely.area(features) - covered > 10.0 * NOTHING_M2).astype(np.int64)
     start = np.searchsorted(feature, outside, side="left")
-    end = np.searchsorted(feature, outside, side="right")
+    count = np.searchsorted(feature, outside, side="right") - start
     rest = features[outside]
-    count = end - start
     rows = np.repeat(start - np.r_[0, np.cumsum(count)[:-1]], count) + np.arange(count.sum())
     take_away(rest, np.repeat(np.arange(outside.size), count), owners, owner[rows])
     kept = shapely.area(rest) > NOTHING_M2

@@ -12,11 +12,14 @@ from catchscreen.records import Inputs, Terrain
 from catchscreen.surfaces._kernels.coverage import mean_under
 from catchscreen.surfaces.coverage import pack_in_cells
 from catchscreen.surfaces.ledger import divide_surfaces, largest_share
-from catchscreen.surfaces.overlay import Floats, Ints, Shapes, polygonal, runs_of, union_of
+from catchscreen.surfaces.overlay import Floats, Ints, Shapes, in_threads, polygonal, runs_of, unions_of_runs
 from catchscreen.units import TICKS_PER_M
 
 ID_GRID_M = 5.0
 """A patch is named by the square of this side in which its inner point lies."""
+
+FAR_GRID_M = 2.0**-26
+"""Coordinates of up to ten thousand kilometres hold multiples of this (15 nm) exactly."""
 
 WIDTH_TOLERANCE_M = 1e-4
 """Ground exactly as wide as the least width counts as wide enough."""
@@ -78,9 +81,12 @@ def _paved(surfaces: pd.DataFrame, options: SurfaceOptions) -> pd.DataFrame:
     order = np.lexsort((surfaces["cover_class"].to_numpy(str), -sums, group))
     surfaces = surfaces.iloc[order]
     starts, ends = runs_of(group[order].astype(np.int64))
-    shapes = surfaces["shape"].to_numpy(object)
-    joined = [union_of(shapes[begin:end]) for begin, end in zip(starts, ends, strict=True)]
-    number, parts = wide_parts(np.array(joined, dtype=object), options.patch_min_width_m)
+    joined, number = shapely.get_parts(
+        unions_of_runs(surfaces["shape"].to_numpy(object), starts, ends), return_index=True
+    )
+    large = shapely.area(joined) >= options.patch_min_area_m2
+    part, parts = wide_parts(joined[large], options.patch_min_width_m)
+    number = number[large][part]
     table = surfaces.iloc[starts][[*keys, "cover_class"]].reset_index(drop=True)
     return table.iloc[number].assign(ground="paved", building_id="", shape=parts)
 
@@ -134,11 +140,19 @@ def mean_width_m(shapes: Shapes) -> Floats:
 def as_layer(table: pd.DataFrame, data: Inputs, origin: tuple[float, float]) -> gpd.GeoDataFrame:
     """Return a table of shapes relative to ``origin`` as a valid layer in the result's CRS.
 
-    Far from the origin a coordinate holds fewer digits, so that needles of a nanometre cross themselves there; mending
-    them moves no ground worth naming, and areas were taken before.
+    Far from the origin a coordinate holds fewer digits, so that needles of a nanometre cross themselves there. Such
+    shapes are snapped to a grid that the far coordinates can hold; it moves no ground worth naming (micrometres
+    squared), and areas were taken before.
     """
     shift = np.array(origin)
-    geometry = shapely.transform(table["shape"].to_numpy(object), lambda xy: xy + shift)
+    shapes = table["shape"].to_numpy(object)
+    geometry = shapely.transform(shapes, lambda xy: xy + shift)
     crossed = np.flatnonzero(~shapely.is_valid(geometry) & ~shapely.is_missing(geometry))
-    geometry[crossed] = polygonal(shapely.make_valid(geometry[crossed]))
+    snapped = in_threads(_snap, shapes[crossed])
+    geometry[crossed] = shapely.transform(snapped, lambda xy: xy + np.round(shift / FAR_GRID_M) * FAR_GRID_M)
     return gpd.GeoDataFrame(table.drop(columns="shape"), geometry=geometry, crs=data.crs)
+
+
+def _snap(shapes: Shapes) -> Shapes:
+    """Put valid shapes on the grid; they stay valid, and what is narrower than the grid goes."""
+    return np.asarray(shapely.set_precision(shapes, FAR_GRID_M), dtype=object)

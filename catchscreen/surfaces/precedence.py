@@ -19,6 +19,7 @@ from catchscreen.surfaces.overlay import (
     pack,
     runs_of,
     shared_area_of_pairs,
+    sorted_pairs,
 )
 from catchscreen.surfaces.partition import take_away
 
@@ -36,14 +37,14 @@ def areas_by_precedence(features: Shapes, owners: Shapes) -> tuple[Ints, Ints, F
     """
     packed, packed_owners = pack(features), pack(owners)
     tree = shapely.STRtree(features)
-    later, earlier = _ordered(*tree.query(features))
+    later, earlier = tree.query(features)
     kept = earlier < later
-    later, earlier = later[kept], earlier[kept]
+    later, earlier = sorted_pairs(later[kept], earlier[kept])
     shared = shared_area_of_pairs(packed, packed, later, earlier)
     kept = shared > NOTHING_M2
     later, earlier, shared = later[kept], earlier[kept], shared[kept]
     owner, feature = tree.query(owners)
-    feature, owner = _ordered(feature, owner)
+    feature, owner = sorted_pairs(feature, owner)
     area = shared_area_of_pairs(packed, packed_owners, feature, owner)
     tangled = _tangled(later, earlier, features.size)
     plain = ~np.isin(later, tangled)
@@ -55,12 +56,6 @@ def areas_by_precedence(features: Shapes, owners: Shapes) -> tuple[Ints, Ints, F
     _overlay_tangled((features, packed_owners), (feature, owner, area), tangled, (later[~plain], earlier[~plain]))
     kept = area > NOTHING_M2
     return feature[kept], owner[kept], area[kept]
-
-
-def _ordered(first: Ints, second: Ints) -> tuple[Ints, Ints]:
-    """Sort pairs by both numbers."""
-    code = np.sort(first.astype(np.int64) * (int(second.max(initial=0)) + 1) + second)
-    return code // (int(second.max(initial=0)) + 1), code % (int(second.max(initial=0)) + 1)
 
 
 def _tangled(later: Ints, earlier: Ints, count: int) -> Ints:
