@@ -10,7 +10,7 @@ import pandas as pd
 from catchscreen.brief_sources import RainSeriesSource, Source
 from catchscreen.inputs.columns import NOTHING, as_text
 from catchscreen.inputs.desk import Desk, listed, refuse
-from catchscreen.inputs.rainfall import MM, as_utc, find_column, parse_times, quick_numbers
+from catchscreen.inputs.rainfall import MIDNIGHT, MM, as_utc, find_column, parse_times, quick_numbers
 from catchscreen.inputs.tables import read_table
 
 TIME_WORDS: Final = ("datetime", "timestamp", "time", "date", "yyyymmdd", "day")
@@ -21,6 +21,8 @@ IMPOSSIBLE_ANNUAL_MM: Final = (20.0, 13_000.0)
 LONG_ENOUGH_YEARS: Final = 10.0
 MINUTES: Final = pd.Timedelta(minutes=1)
 DAYS_PER_YEAR: Final = 365.25
+LOOKED_AT: Final = 300
+"""More than a day of 5-minute steps."""
 
 
 def read_rain_series(source: Source, desk: Desk) -> pd.Series[float]:
@@ -63,7 +65,8 @@ def _columns_of(source: Source, settings: RainSeriesSource) -> tuple[pd.Datetime
             said = f'There is no column "{column}".' if column else f"It is not clear which column is the {key}."
             raise refuse("missing-column", source, said, f"Set {key}. Columns are: {listed(names, 30)}.")
     times = pd.DatetimeIndex(parse_times(frame[str(when)], source))
-    stamp = "start"
+    # A day that ends at 24:00 is stamped by the ends of its steps, as hours 1 to 24 are.
+    stamp = "end" if as_text(frame[str(when)].iloc[:LOOKED_AT]).str.contains(MIDNIGHT).any() else "start"
     if hour is not None:
         hours = quick_numbers(frame[hour]).to_numpy()
         # Hours 1 to 24 number the hour by its end; hours 0 to 23 by its start.

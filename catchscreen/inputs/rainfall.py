@@ -15,6 +15,8 @@ from catchscreen.inputs.tables import read_table
 
 MM: Final = {"mm": 1.0, "0.1 mm": 0.1, "m": 1000.0, "cm": 10.0, "inch": 25.4, "0.01 inch": 0.254}
 LARGEST_DAY_MM: Final = 15.0
+MIDNIGHT: Final = r"[T ]24:00(?::00)?$"
+"""The end of a day written as its hour 24."""
 _OFFSET: Final = r"(?:Z|[+-]\d{2}:?\d{2})$"
 _DAY_OR_MONTH_FIRST: Final = r"(\d{1,2})[./-](\d{1,2})[./-]"
 
@@ -127,6 +129,10 @@ def parse_times(values: pd.Series[Any], source: Source) -> pd.Series[Any]:
     if times.isna().any():
         if plain[times.isna()].str.contains(_OFFSET).any():
             times = pd.to_datetime(plain, errors="coerce", utc=True, **form)
+        late = times.isna() & plain.str.contains(MIDNIGHT)
+        if late.any():
+            days = pd.to_datetime(plain[late].str.replace("24:", "00:", regex=False), errors="coerce", **form)
+            times[late] = days + pd.Timedelta(days=1)
         doubtful = plain[times.isna()]
         bad = doubtful[~doubtful.str.strip().str.lower().isin(NOTHING)]
         if len(bad):

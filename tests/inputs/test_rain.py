@@ -173,6 +173,49 @@ def test_local_time_with_a_clock_change_comes_out_even(place):
     np.testing.assert_array_equal(rain.index, index.tz_convert("UTC"))
 
 
+def test_a_clock_that_writes_the_double_hour_once(place):
+    """31 October 2021 in London: 01:00 stands once, so one hour of rain was never written and stays a gap."""
+    index = pd.date_range("2021-10-30", "2021-11-02", freq="h", inclusive="left")
+    text = "time,rain_mm\n" + "".join(f"{time:%Y-%m-%d %H:%M},1\n" for time in index)
+    data, issues = place.load(rain_series={"file": write(place, text), "time_zone": "Europe/London"})
+    rain = data.rain_series
+    assert len(rain) == 73
+    assert rain.index[rain.isna()].tolist() == [pd.Timestamp("2021-10-31 01:00", tz="UTC")]
+    assert rain.sum() == 72
+    assert "gaps" in {issue.code for issue in issues}
+
+
+def test_a_clock_that_writes_an_hour_that_was_not(place):
+    """28 March 2021 has no 01:00 in London: written all the same, it stands twice in UTC, and that is said."""
+    index = pd.date_range("2021-03-27", "2021-03-30", freq="h", inclusive="left")
+    text = "time,rain_mm\n" + "".join(f"{time:%Y-%m-%d %H:%M},1\n" for time in index)
+    data, issues = place.load(rain_series={"file": write(place, text), "time_zone": "Europe/London"})
+    assert len(data.rain_series) == 71
+    assert not data.rain_series.isna().any()
+    assert any(issue.message.startswith("1 times stand twice") for issue in issues)
+
+
+def test_days_that_end_at_24_00(place):
+    """Hours written 01:00 to 24:00 stamp the end of the hour: the first one begins at 0:00."""
+    text = "time,rain\n" + "".join(
+        f"2020-01-{day:02d} {hour:02d}:00,{hour}\n" for day in (1, 2) for hour in range(1, 25)
+    )
+    rain = place.load(rain_series=write(place, text))[0].rain_series
+    assert rain.index[0] == pd.Timestamp("2020-01-01 00:00", tz="UTC")
+    assert rain.tolist() == [*range(1, 25), *range(1, 25)]
+
+
+@pytest.mark.parametrize("minutes", [5, 15, 60, 1440])
+def test_steps_of_minutes_hours_and_days(place, minutes):
+    """The step is read from the times; the series is the same whatever it is."""
+    index = pd.date_range("2020-03-01", periods=600, freq=f"{minutes}min")
+    text = "time,rain\n" + "".join(f"{time:%Y-%m-%dT%H:%M},{n % 3 / 10}\n" for n, time in enumerate(index))
+    rain = place.load(rain_series=write(place, text))[0].rain_series
+    assert len(rain) == 600
+    assert (rain.index[1] - rain.index[0]) == pd.Timedelta(minutes=minutes)
+    assert rain.sum() == pytest.approx(60.0)
+
+
 @pytest.mark.parametrize(
     ("body", "same"),
     [
