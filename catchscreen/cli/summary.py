@@ -19,9 +19,12 @@ _SITE_COLUMNS: Final = (
     "measure",
     "variant",
     "host_area_m2",
+    "retained_low_m3",
     "retained_m3",
+    "retained_high_m3",
     "slowed_m3",
     "storm_id",
+    "storm",
     "cost_low",
     "cost_high",
     "currency",
@@ -55,6 +58,7 @@ def summarise(screening: Screening, written: Written) -> Answer:
         "",
         *_site_lines(sites),
         "",
+        *[f"Your edited file of the result before is kept as {name}." for name in written.kept],
         f"The result is in {written.folder}",
         "  overview.png     the district in one picture",
         "  screening.gpkg   all layers, for any GIS",
@@ -66,6 +70,7 @@ def summarise(screening: Screening, written: Written) -> Answer:
     data = {
         "folder": str(written.folder),
         "files": list(written.files),
+        "kept_edited_files": list(written.kept),
         "run_id": screening.run_id,
         "numbers": numbers,
         "data_issues": counted,
@@ -112,16 +117,30 @@ def _site_lines(sites: list[dict[str, Any]]) -> list[str]:
     """Set the first sites as a table in plain characters."""
     if not sites:
         return ["No parcel has a candidate; the reasons stand in layer parcels, column no_candidate_reason."]
-    heads = ("rank", "parcel", "measure", "score", "host m2", "retained m3", "slowed m3", "cost")
+    currency, year = sites[0]["currency"] or "unknown currency", sites[0]["price_year"] or "an unknown year"
+    heads = ("rank", "parcel", "measure, variant", "score", "host m2", "retained m3", "slowed m3", f"cost {currency}")
     rows = [_site_row(site) for site in sites]
-    currency, year = sites[0]["currency"] or "", sites[0]["price_year"] or "unknown"
     notes = [
-        "Volumes are those of the storm that each was sized on (column storm_id); retained and slowed are never added.",
-        f"Costs {currency} at prices of {year}.",
+        "host: where the measure can be put. retained: soaks away, evaporates or stays below the outlet. slowed:",
+        "leaves later through the outlet. Retained and slowed are never added; nor are sites, each reckoned alone.",
+        _storms_said(sites),
+        f"cost: a band in {currency} at prices of {year}, not a quotation.",
     ]
     if any(site["is_unproven"] for site in sites):
-        notes.append("* sized on a property of the ground or structure that is not proven: read the range.")
+        notes.append("* sized on a property of the ground or structure that is not proven: read the range in brackets.")
     return [*_table(heads, rows), *notes]
+
+
+def _storms_said(sites: list[dict[str, Any]]) -> str:
+    """Name the storm of the volumes; where sites were sized on different ones, say so."""
+    storms = sorted({site["storm"] for site in sites if site["storm"]})
+    if len(storms) == 1:
+        return (
+            f"Volumes are those of the sizing storm, {storms[0]}; parcels in the result stand in the reference storm."
+        )
+    return (
+        "Volumes are those of the storm that each site was sized on (layer candidates, column storm): do not add them."
+    )
 
 
 def _site_row(site: dict[str, Any]) -> tuple[str, ...]:
@@ -129,8 +148,15 @@ def _site_row(site: dict[str, Any]) -> tuple[str, ...]:
     name = f"{site['parcel_id']} {site['name']}" if site["name"] else str(site["parcel_id"])
     way = f"{site['measure']}, {site['variant']}".replace("_", " ") + (" *" if site["is_unproven"] else "")
     cost = f"{_number(site['cost_low'])} to {_number(site['cost_high'])}"
-    amounts = [_number(site[key]) for key in ("host_area_m2", "retained_m3", "slowed_m3")]
+    amounts = [_number(site["host_area_m2"]), _range_of(site), _number(site["slowed_m3"])]
     return (_number(site["rank"]), name[:_WIDEST_NAME], way, _number(site["score"]), *amounts, cost)
+
+
+def _range_of(site: dict[str, Any]) -> str:
+    """Write what is retained, with its range in brackets where it has one."""
+    low, value, high = (site[f"retained_{end}m3"] for end in ("low_", "", "high_"))
+    is_range = value is not None and low is not None and high is not None and low != high
+    return f"{_number(value)} ({_number(low)} to {_number(high)})" if is_range else _number(value)
 
 
 def _number(value: float | None) -> str:

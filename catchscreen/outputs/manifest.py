@@ -60,6 +60,18 @@ def changed_files(folder: Path, manifest: Mapping[str, Any]) -> list[str]:
     return [name for name, known in files.items() if not (folder / name).is_file() or hash_file(folder / name) != known]
 
 
+def find_state(folder: Path) -> str:
+    """Say how a result folder reads: "none", "finished", or "unfinished: run again".
+
+    Unfinished is a folder with files of a result but no manifest that can be read, or with a file that is missing or
+    differs from the manifest (interrupted, or edited since).
+    """
+    manifest = read_manifest(folder)
+    if manifest is None:
+        return "unfinished: run again" if (folder / "screening.gpkg").exists() else "none"
+    return "unfinished: run again" if changed_files(folder, manifest) else "finished"
+
+
 def is_unchanged(folder: Path, run_id: str) -> bool:
     """Say whether the folder holds the finished result of this very run, with every file as it was written."""
     manifest = read_manifest(folder)

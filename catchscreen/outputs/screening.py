@@ -29,10 +29,14 @@ Hillshade = tuple[NDArray[np.float32], tuple[float, float, float, float]]
 
 @dataclass(frozen=True, slots=True)
 class Written:
-    """Where a result went: its folder and the files in it, relative to the folder."""
+    """Where a result went: its folder and the files in it, relative to the folder.
+
+    ``kept`` names the files under which the user's edits of the result before were kept.
+    """
 
     folder: Path
     files: tuple[str, ...]
+    kept: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -118,8 +122,8 @@ class Screening:
         with tempfile.TemporaryDirectory(prefix="catchscreen-") as work:
             built = Path(work)
             files = self._build(built)
-            place_result(built, target.absolute(), files)
-        return Written(target.absolute(), tuple(files))
+            kept = place_result(built, target.absolute(), files)
+        return Written(target.absolute(), tuple(files), kept)
 
     def _build(self, built: Path) -> list[str]:
         """Make every file in an empty folder; return their names, the manifest last."""

@@ -86,9 +86,12 @@ def screening(tmp_path):
             "measure": ["permeable_paving", "green_roof"],
             "variant": ["lined", "extensive"],
             "host_area_m2": [1234.56, 200.0],
+            "retained_low_m3": [0.0, float("nan")],
             "retained_m3": [12.34, float("nan")],
+            "retained_high_m3": [40.0, float("nan")],
             "slowed_m3": [0.0, 3.0],
             "storm_id": ["s1", "s1"],
+            "storm": ["1-in-30, 6 h, now", "1-in-30, 6 h, now"],
             "cost_low": [10049.9, 100.0],
             "cost_high": [20000.0, 300.0],
             "currency": ["EUR", "EUR"],
@@ -102,7 +105,7 @@ def screening(tmp_path):
         [["unknown", "role-absent", "soils", "no soils were given.", "Give a soil map.", None, None]],
         columns=["severity", "code", "role", "message", "cure", "file", "feature"],
     )
-    written = SimpleNamespace(folder=tmp_path / "town_result", files=("screening.gpkg", "manifest.json"))
+    written = SimpleNamespace(folder=tmp_path / "town_result", files=("screening.gpkg", "manifest.json"), kept=())
     from catchscreen.outputs.schema import layers_for
 
     return SimpleNamespace(

@@ -25,6 +25,9 @@ def test_a_reader_gets_the_first_sites_the_place_and_the_cautions(run, engine, b
         "71.2",
         "1,235",
         "12.3",
+        "(0",
+        "to",
+        "40)",
         "0",
         "10,000",
         "to",
@@ -52,6 +55,33 @@ def test_json_holds_the_same_as_plain_values(run, engine, brief_file, screening)
     assert first["is_unproven"] is True
     assert second["retained_m3"] is None
     assert second["next_check"] is None
+
+
+def test_heads_carry_units_and_the_words_are_explained_once(run, engine, brief_file, screening):
+    engine.screening = screening
+    text = run("screen", brief_file).stdout
+    heads = next(line for line in text.splitlines() if line.startswith("rank"))
+    for head in ("host m2", "retained m3", "slowed m3", "cost EUR"):
+        assert head in heads
+    assert text.count("retained: soaks away, evaporates or stays below the outlet") == 1
+    assert text.count("never added") == 1
+    assert "Volumes are those of the sizing storm, 1-in-30, 6 h, now" in text
+    assert "a band in EUR at prices of 2024, not a quotation" in text
+
+
+def test_storms_that_differ_are_not_named_as_one(run, engine, brief_file, screening):
+    screening.candidates["storm"] = ["1-in-30, 6 h, now", "1-in-10, 1 h, now"]
+    engine.screening = screening
+    assert "the storm that each site was sized on" in run("screen", brief_file).stdout
+
+
+def test_a_kept_edited_file_is_told_in_one_line(run, engine, brief_file, screening):
+    screening.written.kept = ("screening.edited-1.gpkg",)
+    engine.screening = screening
+    text = run("screen", brief_file).stdout
+    assert "Your edited file of the result before is kept as screening.edited-1.gpkg." in text.splitlines()
+    content = json.loads(run("screen", brief_file, "--json").stdout)
+    assert content["kept_edited_files"] == ["screening.edited-1.gpkg"]
 
 
 def test_no_candidate_at_all_is_said(run, engine, brief_file, screening):
