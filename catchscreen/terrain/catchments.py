@@ -1,17 +1,17 @@
-"""Sub-catchments: which ground drains to which outlet point, cut by size, or stretch of the data edge."""
+"""Sub-catchments: which ground drains to which outlet point, hollow, cut by size, or stretch of the data edge."""
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
 
-from catchscreen.compiled import parallel_lock
-from catchscreen.terrain._kernels import dividing, rerouting
+from catchscreen.terrain._kernels import dividing
 from catchscreen.terrain._kernels.directions import COL_STEP, OUTLET, ROW_STEP
-from catchscreen.terrain.routing import Routing, label_from
+from catchscreen.terrain.routing import Routing
+from catchscreen.terrain.walking import count_inflows, label_from
 
 Ints = NDArray[np.int64]
 
@@ -19,6 +19,7 @@ SMALL_SHARE: Final = 0.3
 """An end piece below this share of the target joins the largest sub-catchment above it."""
 
 GIVEN, BY_SIZE, DATA_EDGE, EDGE_GROUP = "given", "by size", "data edge", "data edge, several"
+HOLLOW_EXIT = "hollow"
 
 
 @dataclass(frozen=True, slots=True)
@@ -38,7 +39,7 @@ class Division:
     cells: Ints
 
 
-def divide(routing: Routing, given_cell: Ints, target_cells: int) -> Division:
+def divide(routing: Routing, given_cell: Ints, target_cells: int, *, given_kind: str = GIVEN) -> Division:
     """Divide all ground: at the given outlet cells or, without any, where the target size has gathered.
 
     What drains off the data elsewhere belongs to the basin of its outlet cell; basins of less than the target are put
@@ -47,6 +48,7 @@ def divide(routing: Routing, given_cell: Ints, target_cells: int) -> Division:
     Parameters
     ----------
     given_cell : (n,) int64, framed cells of the user's outlets, distinct; empty to divide by size.
+    given_kind : what sub-catchments at these cells are called: ``GIVEN``, or ``HOLLOW_EXIT`` for exits of hollows.
     """
     cut = np.zeros(routing.code.shape, dtype=np.bool_)
     cut.ravel()[given_cell] = True
@@ -61,14 +63,13 @@ def divide(routing: Routing, given_cell: Ints, target_cells: int) -> Division:
     joins = np.arange(seed.size) if given_cell.size else _join_small_ends(below, size, target_cells)
     size = np.bincount(joins, weights=size, minlength=seed.size).astype(np.int64)
     joins = _group_edge_basins(routing, seed, joins, size, (below < 0) & ~is_given, target_cells)
-    return _number(routing, label, seed, joins, below, given_cell)
+    division = _number(routing, label, seed, joins, below, given_cell)
+    return replace(division, kind=[given_kind if kind == GIVEN else kind for kind in division.kind])
 
 
 def _cut_by_size(routing: Routing, cut: NDArray[np.bool_], target_cells: int) -> None:
     """Mark the cells where the target size has gathered."""
-    inflows = np.empty_like(routing.code)
-    with parallel_lock:
-        rerouting.count_inflows(routing.code, inflows)
+    inflows = count_inflows(routing.code)
     rest = (routing.code <= OUTLET).astype(np.int64)
     dividing.cut_by_size(inflows, cut, target_cells, rest)
 

@@ -17,16 +17,25 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from catchscreen.compiled import parallel_lock
 from catchscreen.grid import Grid
-from catchscreen.terrain._kernels import accumulation, basins, passes, plateaus, receivers, rerouting, tree
-from catchscreen.terrain._kernels.directions import COL_STEP, LOWEST, OUTLET, PIT, ROW_STEP, UNDECIDED
-from catchscreen.terrain._kernels.threads import get_num_threads
+from catchscreen.terrain._kernels import passes, plateaus, receivers, rerouting, tree
+from catchscreen.terrain._kernels.directions import (
+    COL_STEP,
+    LOWEST,
+    NO_GROUND,
+    OUTLET,
+    ROW_STEP,
+    UNDECIDED,
+)
+from catchscreen.terrain.strips import in_parts, parts_of, strip_rows
+from catchscreen.terrain.walking import Counts, carry_down, cells_with, label_and_count
 
 Ints = NDArray[np.int64]
-Counts = NDArray[np.int32] | NDArray[np.int64]
+Passes = tuple[NDArray[np.uint64], Ints, NDArray[np.uint64]]
+"""Key of the height, place and the two nodes of each pass; see ``_kernels.passes``."""
 
 _LEVEL_BITS: Final = np.uint64(32)
+_LOW_HALF: Final = np.uint64(2**32 - 1)
 
 
 @dataclass(frozen=True, slots=True)
@@ -86,8 +95,10 @@ class Routing:
         step = np.zeros(16, dtype=np.int64)
         step[: ROW_STEP.size] = ROW_STEP * cols + COL_STEP
         receiver = np.empty((rows, cols), dtype=np.int64)
-        with parallel_lock:
-            receivers.receiver_cells(self.code, step, receiver)
+        in_parts(
+            strip_rows(self.code.shape),
+            lambda first, last: receivers.receiver_cells(self.code, first, last, step, receiver),
+        )
         return receiver
 
 
@@ -115,148 +126,158 @@ def route(
     keep_graph : keep the labels of closed basins, which hollows need. Without, the final basins are written over them:
     4 bytes a cell less, and ``graph.label`` is no longer what it says.
     """
-    with parallel_lock:
-        code = find_directions(level, weights)
-        graph = build_basins(level, code)
-        place = np.append(graph.place, -1)[graph.exit_pass]
-        pass_cell = np.empty(graph.closed, dtype=np.int64)
-        rerouting.reroute(code, graph.label, graph.outlets, place, pass_cell)
-        plateaus.close_pits(code, graph.seed_cell)
-        basin_of, outlet_cell = _name_basins(graph, code, pass_cell)
-        filled = np.empty_like(level)
-        basin = np.empty_like(graph.label) if keep_graph else graph.label
-        rerouting.fill_and_name(level, graph.label, graph.spill, basin_of, basin, filled)
-        total = accumulate(code)
-    return Routing(level, code, filled, basin, total, graph, outlet_cell, pass_cell)
+    strips = strip_rows(level.shape)
+    code = steepest_directions(level, weights)
+    outlet_cells = cells_with(code, OUTLET)
+    pits = drain_plateaus(level, code)
+    walked = label_and_count(code, np.concatenate([outlet_cells, pits]))
+    carry_down(code, walked.leaving, walked.total, walked.idle, strips)
+    graph = build_basins(level, walked.label, outlet_cells, pits)
+    pass_cell = lead_out(code, graph, walked.total)
+    basin_of, outlet_cell = _name_basins(graph, pass_cell)
+    filled = np.empty_like(level)
+    basin = np.empty_like(graph.label) if keep_graph else graph.label
+    of_label = np.stack([graph.spill, basin_of], axis=1).ravel()
+    in_parts(
+        strips,
+        lambda first, last: rerouting.fill_and_name(level, first, last, graph.label, of_label, basin, filled),
+    )
+    carry_down(code, pass_cell, walked.total, walked.idle, strips)
+    return Routing(level, code, filled, basin, walked.total, graph, outlet_cell, pass_cell)
 
 
 def find_directions(level: NDArray[np.int32], weights: tuple[float, float, float]) -> NDArray[np.uint8]:
     """Return the framed flow codes before rerouting: closed depressions still end in a pit."""
-    code = np.full(level.shape, 15, dtype=np.uint8)
-    receivers.steepest(level, *weights, code)
-    plateaus.drain_plateaus(level, code, cells_with(code, UNDECIDED))
+    code = steepest_directions(level, weights)
+    drain_plateaus(level, code)
     return code
 
 
-def cells_with(code: NDArray[np.uint8], wanted: int) -> Ints:
-    """Return the framed numbers of the cells with one code, in row order."""
-    count = np.empty(code.shape[0], dtype=np.int64)
-    receivers.count_code(code, wanted, count)
-    start = np.zeros(code.shape[0] + 1, dtype=np.int64)
-    np.cumsum(count, out=start[1:])
-    cell = np.empty(int(start[-1]), dtype=np.int64)
-    receivers.list_code(code, wanted, start, cell)
-    return cell
+def steepest_directions(level: NDArray[np.int32], weights: tuple[float, float, float]) -> NDArray[np.uint8]:
+    """Return the framed flow codes of the steepest drop, with plateaus still undecided."""
+    code = np.full(level.shape, NO_GROUND, dtype=np.uint8)
+    in_parts(strip_rows(level.shape), lambda first, last: receivers.steepest(level, first, last, weights, code))
+    return code
 
 
-def build_basins(level: NDArray[np.int32], code: NDArray[np.uint8]) -> BasinGraph:
-    """Label the basins, find their lowest passes and the tree that leads each of them out."""
-    outlet_cells = cells_with(code, OUTLET)
-    seed_cell = np.concatenate([outlet_cells, cells_with(code, PIT)])
-    label = label_from(code, seed_cell)
+def drain_plateaus(level: NDArray[np.int32], code: NDArray[np.uint8]) -> Ints:
+    """Decide, in ``code``, the cells without a lower neighbour; return the pits in row order."""
+    undecided = cells_with(code, UNDECIDED)
+    pit = np.empty_like(undecided)
+
+    def divided(first: int, last: int) -> tuple[Ints, Ints]:
+        count = int(receivers.part_undecided(level, code, undecided[first:last], pit[first:last]))
+        return pit[first : first + count], undecided[first : last - count]
+
+    alone, flat = (np.concatenate(lists) for lists in zip(*in_parts(parts_of(undecided.size), divided), strict=True))
+    roots = plateaus.drain_plateaus(level, code, flat)
+    return np.insert(alone, np.searchsorted(alone, roots), roots) if roots.size else alone
+
+
+def build_basins(level: NDArray[np.int32], label: NDArray[np.int32], outlet_cells: Ints, pits: Ints) -> BasinGraph:
+    """Find the lowest passes between labelled basins and the tree that leads each of them out."""
     outlets = outlet_cells.size
-    key, place = list_passes(level, label, outlets)
-    nodes = seed_cell.size - outlets + 1
-    key, place = in_strict_order(key, place)
-    node_a = np.empty(key.size, dtype=np.int32)
-    node_b = np.empty(key.size, dtype=np.int32)
-    passes.pass_nodes(place, label, outlets, node_a, node_b)
-    chosen = tree.spanning_tree(node_a, node_b, nodes)
-    node_a, node_b, key, place = node_a[chosen], node_b[chosen], key[chosen], place[chosen]
-    spill_of_node, exit_pass, order = tree.spill_from_outside(node_a, node_b, key, nodes)
-    spill = np.full(seed_cell.size, LOWEST, dtype=np.int32)
+    key, place, nodes = in_strict_order(*list_passes(level, label, outlets))
+    count = pits.size + 1
+    chosen = tree.spanning_tree(nodes, count)
+    key, place, nodes = key[chosen], place[chosen], nodes[chosen]
+    node_a, node_b = ends_of(nodes)
+    spill_of_node, exit_pass, order = tree.spill_from_outside(node_a, node_b, key, count)
+    spill = np.full(outlets + pits.size, LOWEST, dtype=np.int32)
     spill[outlets:] = spill_of_node[1:]
-    return BasinGraph(label, outlets, seed_cell, node_a, node_b, key, place, spill, exit_pass[1:], order)
+    seed_cell = np.concatenate([outlet_cells, pits])
+    leads = exit_pass[1:].astype(np.int64)
+    return BasinGraph(label, outlets, seed_cell, node_a, node_b, key, place, spill, leads, order)
 
 
-def label_from(code: NDArray[np.uint8], seed_cell: Ints) -> NDArray[np.int32]:
-    """Return framed labels: the number of the first seed that each cell's water meets; every way must meet one."""
-    label = np.empty(code.shape, dtype=np.int32)
-    with parallel_lock:
-        basins.blank_labels(code, label)
-        label.ravel()[seed_cell] = np.arange(seed_cell.size, dtype=np.int32)
-        basins.spread_labels(code, label, strip_count(code.shape[0]))
-    return label
+def list_passes(level: NDArray[np.int32], label: NDArray[np.int32], outlets: int) -> Passes:
+    """List the passes that may belong to the spanning tree, with as much room as they turn out to need."""
+
+    def listed(first: int, last: int) -> Passes:
+        room = max(1 << 12, (last - first) * level.shape[1] // 8)
+        while True:
+            key, nodes = np.empty(room, dtype=np.uint64), np.empty(room, dtype=np.uint64)
+            place = np.empty(room, dtype=np.int64)
+            count = int(passes.list_passes(level, label, outlets, (first, last), key, place, nodes))
+            if count <= room:
+                return key[:count], place[:count], nodes[:count]
+            room = count
+
+    keys, places, nodes = zip(*in_parts(strip_rows(level.shape), listed), strict=True)
+    return np.concatenate(keys), np.concatenate(places), np.concatenate(nodes)
 
 
-def strip_count(height: int) -> int:
-    """Return into how many strips of rows a parallel kernel cuts the ground: the result does not depend on it."""
-    return int(max(1, min(2 * get_num_threads(), height // 8)))
+def ends_of(nodes: NDArray[np.uint64]) -> tuple[NDArray[np.int32], NDArray[np.int32]]:
+    """Return both nodes of each pass."""
+    return (nodes >> _LEVEL_BITS).astype(np.int32), (nodes & _LOW_HALF).astype(np.int32)
 
 
-def accumulate(code: NDArray[np.uint8]) -> Counts:
-    """Return framed totals (int32 while they fit): cells whose water passes each cell, itself counted; 0 elsewhere."""
-    inflows = np.empty_like(code)
-    total: Counts = np.empty(code.shape, dtype=np.int32 if code.size < 2**31 else np.int64)
-    strips = strip_count(code.shape[0])
-    bounds = np.arange(strips + 1) * code.shape[0] // strips
-    leaving = np.empty((strips, 4 * code.shape[1]), dtype=np.int64)
-    left = np.zeros(strips, dtype=np.int64)
-    with parallel_lock:
-        rerouting.count_inflows(code, inflows)
-        accumulation.start_totals(inflows, total)
-        accumulation.accumulate_strips(inflows, total, bounds, leaving, left)
-    accumulation.accumulate_rest(inflows, total, leaving, left)
-    return total
+def joined_ends(node_a: NDArray[np.int32], node_b: NDArray[np.int32]) -> NDArray[np.uint64]:
+    """Return both nodes of each pass in one word."""
+    return (node_a.astype(np.uint64) << _LEVEL_BITS) | node_b.astype(np.uint64)
 
 
-def list_passes(level: NDArray[np.int32], label: NDArray[np.int32], outlets: int) -> tuple[NDArray[np.uint64], Ints]:
-    """List candidate passes, with as much room as they turn out to need."""
-    strips = strip_count(level.shape[0])
-    room = max(1 << 14, level.size // (8 * strips))
-    while True:
-        key = np.empty((strips, room), dtype=np.uint64)
-        place = np.empty((strips, room), dtype=np.int64)
-        count = np.zeros(strips, dtype=np.int64)
-        passes.lowest_passes(level, label, outlets, key, place, count)
-        if count.max() <= room:
-            keys = np.concatenate([key[s, : count[s]] for s in range(strips)])
-            return keys, np.concatenate([place[s, : count[s]] for s in range(strips)])
-        room = int(count.max())
+def lead_out(code: NDArray[np.uint8], graph: BasinGraph, total: Counts) -> Ints:
+    """Turn the ways of closed basins round, with their totals; return each basin's own cell beside its pass."""
+    place = np.append(graph.place, -1)[graph.exit_pass]
+    pass_cell = np.empty(graph.closed, dtype=np.int64)
+    pit = graph.seed_cell[graph.outlets :]
+    in_parts(
+        parts_of(graph.closed),
+        lambda first, last: rerouting.reroute(
+            code, graph.label, graph.outlets, place, pit, (first, last), total, pass_cell
+        ),
+    )
+    plateaus.close_pits(code, pit)
+    return pass_cell
 
 
-def in_strict_order(key: NDArray[np.uint64], place: Ints) -> tuple[NDArray[np.uint64], Ints]:
+def in_strict_order(key: NDArray[np.uint64], place: Ints, nodes: NDArray[np.uint64]) -> Passes:
     """Return the passes in the order of level, level of the lower cell, place.
 
-    Level and number share one word, because numpy sorts plain words fastest; passes of equal level are then put in
+    Level and number share one word, because plain words are sorted fastest; passes of equal level are then put in
     order among themselves.
     """
     if key.size == 0:
-        return key, place
+        return key, place, nodes
     words = key >> _LEVEL_BITS
     words -= words.min()
     words <<= _LEVEL_BITS
     words |= np.arange(key.size, dtype=np.uint64)
     words = tree.sort_by_high_half(words)
-    words &= np.uint64(2**32 - 1)
+    words &= _LOW_HALF
     order = words.view(np.int64)
-    key, place = key[order], place[order]
-    tree.sort_equal_levels(key, place)
-    return key, place
+    key, place, nodes = key[order], place[order], nodes[order]
+    tree.sort_equal_levels(key, place, nodes)
+    return key, place, nodes
 
 
-def _name_basins(graph: BasinGraph, code: NDArray[np.uint8], pass_cell: Ints) -> tuple[NDArray[np.int32], Ints]:
+def _name_basins(graph: BasinGraph, pass_cell: Ints) -> tuple[NDArray[np.int32], Ints]:
     """Give the cells by which water leaves numbers in row order; return each label's number and these cells.
 
     A closed basin that spills straight off the data ends at its own pass cell, the others where the basin beyond
     theirs does.
     """
     outlets = graph.outlets
-    ends_at = np.arange(graph.seed_cell.size, dtype=np.int64)
-    end_cell = graph.seed_cell.copy()
-    order = graph.exit_order[1:].astype(np.int64)
-    flat_code, flat_label = code.ravel(), graph.label.ravel()
-    step = ROW_STEP * code.shape[1] + COL_STEP
-    own = order - 1
-    cell = pass_cell[own]
-    way = flat_code[cell]
-    next_label = np.where(way == OUTLET, -1, flat_label[cell + step[np.minimum(way, 10)]])
-    end_cell[own[next_label < 0] + outlets] = cell[next_label < 0]
-    follow_ends(ends_at, own + outlets, next_label.astype(np.int64))
+    ends_at = np.arange(graph.seed_cell.size, dtype=np.int32)
+    tree.follow_basins(
+        graph.exit_order,
+        graph.exit_pass,
+        (graph.node_a, graph.node_b),
+        graph.place,
+        graph.label.ravel(),
+        graph.label.shape[1],
+        outlets,
+        ends_at,
+    )
     is_end = np.zeros(graph.seed_cell.size, dtype=bool)
     is_end[ends_at] = True
     used = np.flatnonzero(is_end)
-    cells = end_cell[used]
+    inner = used[used >= outlets] - outlets
+    spilling = pass_cell[inner] >= 0
+    cells = np.concatenate(
+        [graph.seed_cell[used[used < outlets]], np.where(spilling, pass_cell[inner], graph.seed_cell[inner + outlets])]
+    )
     rank = np.empty(graph.seed_cell.size, dtype=np.int32)
     by_row = np.argsort(cells, kind="stable")
     rank[used[by_row]] = np.arange(used.size, dtype=np.int32)

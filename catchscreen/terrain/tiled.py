@@ -18,7 +18,6 @@ from numpy.typing import NDArray
 
 from catchscreen.terrain._kernels import seaming
 from catchscreen.terrain._kernels.directions import NO_GROUND, OUTLET, PIT, VOID
-from catchscreen.terrain.routing import accumulate
 from catchscreen.terrain.tiled_basins import (
     TileBasins,
     TileShow,
@@ -31,6 +30,7 @@ from catchscreen.terrain.tiled_basins import (
 )
 from catchscreen.terrain.tiled_graph import TiledGraph, TiledSolution
 from catchscreen.terrain.tiled_plateaus import CrossingPlateaus, FirstLook, look_first
+from catchscreen.terrain.walking import accumulate
 from catchscreen.tiles import Lines, Room, Seams, Source, Store, Tile, Tiling, each_tile, outer_lines
 
 Ints = NDArray[np.int64]

@@ -7,9 +7,10 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from catchscreen.terrain._kernels import passes, seaming, shrinking
+from catchscreen.terrain._kernels import seaming, shrinking
 from catchscreen.terrain._kernels.directions import COL_STEP, LOWEST, OUTLET, PIT, ROW_STEP, VOID, WALL
-from catchscreen.terrain.routing import cells_with, in_strict_order, label_from, list_passes
+from catchscreen.terrain.routing import ends_of, in_strict_order, list_passes
+from catchscreen.terrain.walking import cells_with, label_from
 from catchscreen.tiles import Lines, Room, Tile, outer_lines
 
 Ints = NDArray[np.int64]
@@ -90,9 +91,8 @@ def reduce_tile(
     label = label_from(code, seed)
     for line in (level[0], level[-1], level[:, 0], level[:, -1]):
         line[line != VOID] = WALL
-    key, place = in_strict_order(*list_passes(level, label, outlets))
-    node_a, node_b = np.empty(key.size, dtype=np.int32), np.empty(key.size, dtype=np.int32)
-    passes.pass_nodes(place, label, outlets, node_a, node_b)
+    key, place, nodes = in_strict_order(*list_passes(level, label, outlets))
+    node_a, node_b = ends_of(nodes)
     lines = outer_lines(label[1:-1, 1:-1])
     seen = _seen_labels(tile, lines, shape)
     is_seen = np.zeros(seed.size - outlets + 1, dtype=np.bool_)

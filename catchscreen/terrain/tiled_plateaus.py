@@ -10,11 +10,11 @@ from numpy.typing import NDArray
 from scipy.sparse import coo_array
 from scipy.sparse.csgraph import connected_components
 
-from catchscreen.compiled import parallel_lock
-from catchscreen.terrain._kernels import plateaus, receivers, seaming
+from catchscreen.terrain._kernels import plateaus, seaming
 from catchscreen.terrain._kernels.directions import NO_GROUND, OUTLET, PIT, UNDECIDED, VOID
 from catchscreen.terrain._kernels.seaming import FAR
-from catchscreen.terrain.routing import cells_with
+from catchscreen.terrain.routing import steepest_directions
+from catchscreen.terrain.walking import cells_with
 from catchscreen.tiles import (
     Lines,
     Room,
@@ -63,9 +63,7 @@ def look_first(
     The tile's levels, framed by its neighbours', and its codes, framed, WAITING on plateaus that cross; what it shows.
     """
     wide = framed_window(level, tile, VOID, 2)
-    code = np.full(wide.shape, NO_GROUND, dtype=np.uint8)
-    with parallel_lock:
-        receivers.steepest(wide, *weights, code)
+    code = steepest_directions(wide, weights)
     cell, part, rest = seaming.mark_crossing(wide, code, cells_with(code, UNDECIDED))
     plateaus.drain_plateaus(wide, code, rest)
     narrow, around = np.ascontiguousarray(wide[1:-1, 1:-1]), np.ascontiguousarray(code[1:-1, 1:-1])

@@ -10,35 +10,39 @@ from catchscreen.options import TerrainOptions
 from catchscreen.progress import Run
 from catchscreen.terrain import _kernels, delineate
 from catchscreen.terrain._kernels import (
-    accumulation,
-    basins,
+    blocks,
     carving,
     dividing,
+    joints,
     merging,
     passes,
     plateaus,
     receivers,
     rerouting,
     seaming,
+    sharing,
     shrinking,
     slopes,
     tree,
+    upstream,
 )
 
 MODULES = (
-    accumulation,
-    basins,
+    blocks,
     carving,
     dividing,
+    joints,
     merging,
     passes,
     plateaus,
     receivers,
     rerouting,
     seaming,
+    sharing,
     shrinking,
     slopes,
     tree,
+    upstream,
 )
 ARRAYS = (
     "conditioned_ticks",

@@ -1,190 +1,139 @@
-"""The lowest pass between each pair of neighbouring basins."""
+"""The passes between neighbouring basins, as few as the spanning tree can need.
+
+A pass belongs to its higher cell. A cell whose lower neighbours hang together round it is no pass: they join all that
+it could join, lower down, and a tree has no use for the highest pass of a ring. So only saddles are looked at, cells
+with a neighbour of the same level, and cells beside what is no ground.
+"""
 
 from __future__ import annotations
 
 import numpy as np
 from numpy.typing import NDArray
 
-from catchscreen.compiled import kernel, parallel_kernel, prange
-from catchscreen.terrain._kernels.directions import COL_STEP, FORWARD, LOWEST, OVER_EDGE, ROW_STEP, WALL
+from catchscreen.compiled import kernel
+from catchscreen.terrain._kernels.directions import COL_STEP, FORWARD, LOWEST, OVER_EDGE, ROW_STEP, VOID, WALL
 
 _SLOTS_BITS = 13
-_BAND = 2048
 _EMPTY = np.uint64(0xFFFFFFFFFFFFFFFF)
 _SPREAD = np.uint64(0x9E3779B97F4A7C15)
 
-
-@kernel
-def height_key(high: int, low: int) -> np.uint64:
-    """Pack two int32 levels so that unsigned order is the order of (high, low)."""
-    return (np.uint64(np.int64(high) - np.int64(LOWEST)) << np.uint64(32)) | np.uint64(np.int64(low) - np.int64(LOWEST))
+_FORWARD_OF = np.array([0, 0, 2, 0, 2, 3, 1, 3, 1], dtype=np.int64)
+"""For each direction the place in FORWARD of the pair it makes; from the neighbour's side for W, N, NW and NE."""
 
 
 @kernel
-def _list_pairs(label: NDArray[np.int32], row: int, first: int, last: int, pair: NDArray[np.int64]) -> int:
-    """List the pairs of neighbours with different labels as cell * 4 + forward direction; return how many.
-
-    Written without branches, which would be guessed wrong half the time: every candidate is written, some are written
-    over.
-    """
-    width = label.shape[1]
-    own = label[row, first:last]
-    east = label[row, first + 1 : last + 1]
-    south_west = label[row + 1, first - 1 : last - 1]
-    south = label[row + 1, first:last]
-    south_east = label[row + 1, first + 1 : last + 1]
-    mark = np.empty(last - first, dtype=np.uint8)
-    for col in range(last - first):
-        here = own[col]
-        mark[col] = (
-            np.uint8(east[col] != here)
-            | np.uint8(south_west[col] != here) << np.uint8(1)
-            | np.uint8(south[col] != here) << np.uint8(2)
-            | np.uint8(south_east[col] != here) << np.uint8(3)
+def mark_saddles(level: NDArray[np.int32], row: int, mark: NDArray[np.uint8]) -> None:
+    """Mark the cells of a framed row that may be passes; ``mark`` is (cols,) uint8, written."""
+    width = level.shape[1]
+    inner = width - 2
+    here = level[row, 1 : width - 1]
+    east = level[row, 2:width]
+    west = level[row, 0:inner]
+    north = level[row - 1, 1 : width - 1]
+    south = level[row + 1, 1 : width - 1]
+    north_east = level[row - 1, 2:width]
+    north_west = level[row - 1, 0:inner]
+    south_east = level[row + 1, 2:width]
+    south_west = level[row + 1, 0:inner]
+    for col in range(inner):
+        own = here[col]
+        e, w, n, s = east[col], west[col], north[col], south[col]
+        ne, nw, se, sw = north_east[col], north_west[col], south_east[col], south_west[col]
+        high = max(e, w, n, s, ne, nw, se, sw)
+        equal = (
+            (e == own) | (w == own) | (n == own) | (s == own) | (ne == own) | (nw == own) | (se == own) | (sw == own)
         )
-    border = np.empty(last - first + 1, dtype=np.int64)
-    borders = 0
-    for col in range(last - first):
-        border[borders] = col
-        borders += int(mark[col] != 0)
-    found = 0
-    for u in range(borders):
-        col = border[u]
-        place = (row * width + first + col) * 4
-        for k in range(4):
-            pair[found] = place + k
-            found += int(mark[col] >> np.uint8(k)) & 1
-    return found
+        le, lw, ln, ls = np.int32(e < own), np.int32(w < own), np.int32(n < own), np.int32(s < own)
+        # a corner joins the sides next to it when it is lower, and these two join each other across it anyway
+        cse = np.int32(se < own) | (ls & le)
+        csw = np.int32(sw < own) | (ls & lw)
+        cnw = np.int32(nw < own) | (ln & lw)
+        cne = np.int32(ne < own) | (ln & le)
+        parts = (le & ~cne) + (ls & ~cse) + (lw & ~csw) + (ln & ~cnw)
+        parts += (cne & ~ln) + (cse & ~le) + (csw & ~ls) + (cnw & ~lw)
+        mark[col] = np.uint8((own < WALL) & (equal | (parts > 1) | (high >= WALL)))
 
 
 @kernel
-def _merge_pairs(
-    pair: NDArray[np.int64],
-    pairs: int,
+def list_passes(
     level: NDArray[np.int32],
     label: NDArray[np.int32],
     outlets: int,
-    table: tuple[NDArray[np.uint64], NDArray[np.uint64], NDArray[np.int64]],
-    out: tuple[NDArray[np.uint64], NDArray[np.int64]],
-    found: int,
-) -> int:
-    """Put passes into the table of basin pairs; what they throw out goes to the list. Return how many the list has."""
-    width = level.shape[1]
-    step = ROW_STEP * width + COL_STEP
-    flat_level = level.ravel()
-    flat_label = label.ravel()
-    name_of, key_of, place_of = table
-    for u in range(pairs):
-        i = pair[u] >> 2
-        k = pair[u] & 3
-        j = i + step[FORWARD[k]]
-        one = flat_label[i]
-        two = flat_label[j]
-        if max(one, two) < outlets:
-            continue
-        high = max(flat_level[i], flat_level[j])
-        low = min(flat_level[i], flat_level[j])
-        place = i * 8 + k
-        if high >= WALL:
-            if high == WALL:
-                continue
-            place = (j if one < 0 else i) * 8 + OVER_EDGE
-            high = low
-            low = np.int32(LOWEST)
-        key = height_key(high, low)
-        node = np.uint64(max(one - outlets + 1, 0))
-        other = np.uint64(max(two - outlets + 1, 0))
-        name = (min(node, other) << np.uint64(32)) | max(node, other)
-        slot = np.int64((name * _SPREAD) >> np.uint64(64 - _SLOTS_BITS))
-        if name_of[slot] == name:
-            if key > key_of[slot] or (key == key_of[slot] and place >= place_of[slot]):
-                continue
-        elif name_of[slot] != _EMPTY:
-            if found < out[0].size:
-                out[0][found] = key_of[slot]
-                out[1][found] = place_of[slot]
-            found += 1
-        name_of[slot] = name
-        key_of[slot] = key
-        place_of[slot] = place
-    return found
-
-
-@kernel
-def _passes_of_strip(
-    level: NDArray[np.int32],
-    label: NDArray[np.int32],
-    outlets: int,
-    first_row: int,
-    last_row: int,
-    out: tuple[NDArray[np.uint64], NDArray[np.int64]],
-) -> int:
-    """List the lowest passes met in some rows; return how many (more than ``out`` has room for: call again)."""
-    width = level.shape[1]
-    slots = 1 << _SLOTS_BITS
-    table = (np.full(slots, _EMPTY, dtype=np.uint64), np.empty(slots, dtype=np.uint64), np.empty(slots, dtype=np.int64))
-    pair = np.empty(4 * _BAND + 1, dtype=np.int64)
-    found = 0
-    for band in range(1, width - 1, _BAND):
-        for row in range(first_row, last_row):
-            pairs = _list_pairs(label, row, band, min(width - 1, band + _BAND), pair)
-            found = _merge_pairs(pair, pairs, level, label, outlets, table, out, found)
-    for row in range(first_row, last_row):
-        for k in range(4):
-            pair[k] = row * width * 4 + k
-        pair[4] = (row * width + width - 1) * 4 + 1
-        found = _merge_pairs(pair, 5, level, label, outlets, table, out, found)
-    for slot in range(slots):
-        if table[0][slot] != _EMPTY:
-            if found < out[0].size:
-                out[0][found] = table[1][slot]
-                out[1][found] = table[2][slot]
-            found += 1
-    return found
-
-
-@parallel_kernel
-def lowest_passes(
-    level: NDArray[np.int32],
-    label: NDArray[np.int32],
-    outlets: int,
+    rows: tuple[int, int],
     key: NDArray[np.uint64],
     place: NDArray[np.int64],
-    count: NDArray[np.int64],
-) -> None:
-    """List the lowest pass of each pair of basins met in a strip of rows; a pair may be listed more than once.
+    nodes: NDArray[np.uint64],
+) -> int:
+    """List passes that the spanning tree may need, in some rows; return how many (more than there is room: call again).
 
-    A table of fixed size, where a new pair throws out the old one, removes most repeats; the spanning tree removes the
-    rest.
+    A table of fixed size, where a new pair of basins throws out the old one, removes most repeats of a pair; the
+    spanning tree removes the rest.
 
     Parameters
     ----------
-    key, place : (strips, room) written. A pass is known by the key of its height (level, level of the lower cell) and
-    its place: cell * 8 + forward direction, or cell * 8 + OVER_EDGE off the data.
-    count : (strips,) int64, passes found (more than the room: call again).
+    rows : first row and the row after the last. key, place, nodes : (room,) written. A pass is known by the key of its
+    height (level, level of the lower cell) and its place: cell * 8 + forward direction, or cell * 8 + OVER_EDGE off
+    the data. It joins two nodes, the lower number in the upper half: 0 outside, else label - outlets + 1.
     """
-    height = level.shape[0]
-    strips = key.shape[0]
-    for strip in prange(strips):
-        first = height * strip // strips
-        last = min(height - 1, height * (strip + 1) // strips)
-        count[strip] = _passes_of_strip(level, label, outlets, first, last, (key[strip], place[strip]))
-
-
-@parallel_kernel
-def pass_nodes(
-    place: NDArray[np.int64],
-    label: NDArray[np.int32],
-    outlets: int,
-    node_a: NDArray[np.int32],
-    node_b: NDArray[np.int32],
-) -> None:
-    """Write the two nodes that each pass joins: 0 outside, else label - outlets + 1."""
-    width = label.shape[1]
+    height, width = level.shape
     step = ROW_STEP * width + COL_STEP
-    flat = label.ravel()
-    for u in prange(place.size):
-        i = place[u] >> 3
-        k = place[u] & 7
-        node_a[u] = max(flat[i] - outlets + 1, 0)
-        node_b[u] = 0 if k == OVER_EDGE else max(flat[i + step[FORWARD[k]]] - outlets + 1, 0)
+    flat_level = level.ravel()
+    flat_label = label.ravel()
+    table = np.full(4 << _SLOTS_BITS, _EMPTY, dtype=np.uint64)
+    mark = np.empty(width - 2, dtype=np.uint8)
+    marked = np.empty(width - 1, dtype=np.int64)
+    found = 0
+    for row in range(max(rows[0], 1), min(rows[1], height - 1)):
+        mark_saddles(level, row, mark)
+        count = np.int64(0)
+        for col in range(width - 2):
+            marked[count] = row * width + col + 1
+            count += np.int64(mark[col])
+        for u in range(count):
+            i = marked[u]
+            own = flat_level[i]
+            one = flat_label[i]
+            node = np.uint64(max(one - outlets + 1, 0))
+            for way in range(1, 9):
+                j = i + step[way]
+                two = flat_label[j]
+                if two == one or max(one, two) < outlets:
+                    continue
+                low = flat_level[j]
+                if low > own:
+                    if low != VOID:
+                        continue
+                    low = np.int32(LOWEST)
+                    spot = i * 8 + OVER_EDGE
+                elif low == own and j < i:
+                    continue
+                else:
+                    spot = (i if FORWARD[_FORWARD_OF[way]] == way else j) * 8 + _FORWARD_OF[way]
+                height_key = (np.uint64(np.int64(own) - LOWEST) << np.uint64(32)) | np.uint64(np.int64(low) - LOWEST)
+                other = np.uint64(max(two - outlets + 1, 0))
+                name = (min(node, other) << np.uint64(32)) | max(node, other)
+                slot = ((name * _SPREAD) >> np.uint64(64 - _SLOTS_BITS)) << np.uint64(2)
+                held = table[slot]
+                if held == name:
+                    held_key = table[slot + np.uint64(1)]
+                    if height_key > held_key or (
+                        height_key == held_key and np.uint64(spot) >= table[slot + np.uint64(2)]
+                    ):
+                        continue
+                elif held != _EMPTY:
+                    if found < key.size:
+                        key[found] = table[slot + np.uint64(1)]
+                        place[found] = np.int64(table[slot + np.uint64(2)])
+                        nodes[found] = held
+                    found += 1
+                table[slot] = name
+                table[slot + np.uint64(1)] = height_key
+                table[slot + np.uint64(2)] = np.uint64(spot)
+    for first in range(0, table.size, 4):
+        if table[first] != _EMPTY:
+            if found < key.size:
+                key[found] = table[first + 1]
+                place[found] = np.int64(table[first + 2])
+                nodes[found] = table[first]
+            found += 1
+    return found

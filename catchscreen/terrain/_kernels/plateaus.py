@@ -47,8 +47,10 @@ def _spread(
 
 
 @kernel
-def drain_plateaus(level: NDArray[np.int32], code: NDArray[np.uint8], undecided: NDArray[np.int64]) -> None:
-    """Give every undecided cell a way along its plateau; the first cell of each closed plateau becomes its pit.
+def drain_plateaus(
+    level: NDArray[np.int32], code: NDArray[np.uint8], undecided: NDArray[np.int64]
+) -> NDArray[np.int64]:
+    """Give every undecided cell a way along its plateau; return the pits, the first cell of each closed plateau.
 
     An undecided cell goes to the equal neighbour with the smallest number of 8-neighbour steps to the plateau's exit,
     ties by the order of directions. A plateau without exit has its first cell in row order as root.
@@ -72,12 +74,17 @@ def drain_plateaus(level: NDArray[np.int32], code: NDArray[np.uint8], undecided:
     for u in range(tail):
         flat_code[queue[u]] = np.uint8(_way_to_decided(queue[u], flat_level, flat_code, step) | _PENDING)
     _spread(queue, tail, flat_level, flat_code, step)
+    pit = np.empty(undecided.size, dtype=np.int64)
+    pits = 0
     for u in range(undecided.size):
         i = undecided[u]
         if flat_code[i] == UNDECIDED:
+            pit[pits] = i
+            pits += 1
             flat_code[i] = np.uint8(PIT | _PENDING)
             queue[0] = i
             _spread(queue, 1, flat_level, flat_code, step)
+    return pit[:pits].copy()
 
 
 @kernel

@@ -5,27 +5,44 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from catchscreen.compiled import parallel_kernel, prange
-from catchscreen.terrain._kernels.directions import NO_GROUND, OUTLET, UNDECIDED, VOID, WALL
+from catchscreen.compiled import kernel
+from catchscreen.terrain._kernels.directions import (
+    COL_STEP,
+    NO_GROUND,
+    OUTLET,
+    PIT,
+    ROW_STEP,
+    UNDECIDED,
+    VOID,
+    WALL,
+)
+
+_ONES = np.uint64(0x0101010101010101)
+_HIGHS = np.uint64(0x8080808080808080)
 
 
-@parallel_kernel
+@kernel
 def steepest(
-    level: NDArray[np.int32], weight_ew: float, weight_ns: float, weight_diagonal: float, code: NDArray[np.uint8]
+    level: NDArray[np.int32],
+    first: int,
+    last: int,
+    weights: tuple[float, float, float],
+    code: NDArray[np.uint8],
 ) -> None:
-    """Write the flow code of each cell that has a lower neighbour; the others become outlets or stay undecided.
+    """Write the flow codes of some rows: outlet or undecided without a lower neighbour.
 
     A drop d counts d * d * weight of its direction. For square cells the weights are 2, 2 and 1: the squares of drops
     up to 9 km are whole numbers that a float64 holds exactly, so the comparison is one of integers.
 
     Parameters
     ----------
-    level : (rows + 2, cols + 2) int32 [ticks], framed.
-    code : (rows + 2, cols + 2) uint8, written.
+    level : (rows + 2, cols + 2) int32 [ticks], framed. first, last : rows, the frame's left out.
+    weights : of east-west, north-south, diagonal. code : (rows + 2, cols + 2) uint8, written.
     """
     height, width = level.shape
     inner = width - 2
-    for row in prange(1, height - 1):
+    weight_ew, weight_ns, weight_diagonal = weights
+    for row in range(max(first, 1), min(last, height - 1)):
         here = level[row, 1 : width - 1]
         east = level[row, 2:width]
         west = level[row, 0:inner]
@@ -65,41 +82,81 @@ def steepest(
             out[col] = np.uint8(way if own < WALL else np.int32(NO_GROUND))
 
 
-@parallel_kernel
-def count_code(code: NDArray[np.uint8], wanted: int, count: NDArray[np.int64]) -> None:
-    """Count the cells of each framed row that carry one code."""
-    for row in prange(code.shape[0]):
-        line = code[row]
-        found = np.int64(0)
-        for col in range(line.size):
-            found += np.int64(line[col] == wanted)
-        count[row] = found
+@kernel
+def _has_byte(word: np.uint64, byte: np.uint64) -> np.uint64:
+    """Return other than 0 where one of a word's eight bytes has a value; ``byte`` is eight times that value."""
+    rest = word ^ byte
+    return (rest - _ONES) & ~rest & _HIGHS
 
 
-@parallel_kernel
-def list_code(code: NDArray[np.uint8], wanted: int, start: NDArray[np.int64], cell: NDArray[np.int64]) -> None:
-    """List the cells that carry one code in row order; ``start`` holds each row's place in ``cell``."""
+@kernel
+def list_code(code: NDArray[np.uint8], wanted: int, first: int, last: int, cell: NDArray[np.int64]) -> int:
+    """List the cells with one code in some rows; return how many (if more than there is room, call again)."""
     width = code.shape[1]
-    for row in prange(code.shape[0]):
-        place = start[row]
-        if start[row + 1] > place:
-            for col in range(width):
-                if code[row, col] == wanted:
-                    cell[place] = row * width + col
-                    place += 1
+    flat = code.ravel()
+    sought = np.uint64(wanted) * _ONES
+    found = 0
+    i = first * width
+    end = last * width
+    words = flat[i : end - (end - i) % 8].view(np.uint64)
+    for u in range(words.size + 1):
+        if u == words.size or _has_byte(words[u], sought) != 0:
+            for j in range(i + 8 * u, min(end, i + 8 * u + 8)):
+                if flat[j] == wanted:
+                    if found < cell.size:
+                        cell[found] = j
+                    found += 1
+    return found
 
 
-@parallel_kernel
-def receiver_cells(code: NDArray[np.uint8], step: NDArray[np.int64], receiver: NDArray[np.int64]) -> None:
-    """Turn flow codes into flat cell numbers of the unframed grid, -1 where the water leaves or there is no ground.
+@kernel
+def part_undecided(
+    level: NDArray[np.int32], code: NDArray[np.uint8], undecided: NDArray[np.int64], pit: NDArray[np.int64]
+) -> int:
+    """Make pits of the undecided cells without a neighbour of their own level; the others move to the front.
+
+    Parameters
+    ----------
+    code : framed uint8, changed in place. undecided : (n,) int64, framed cells; changed in place. pit : (n,) written.
+
+    Returns
+    -------
+    number of pits.
+    """
+    step = ROW_STEP * level.shape[1] + COL_STEP
+    flat_level = level.ravel()
+    flat_code = code.ravel()
+    pits = 0
+    flats = 0
+    for u in range(undecided.size):
+        i = undecided[u]
+        own = flat_level[i]
+        equal = False
+        for way in range(1, 9):
+            equal |= flat_level[i + step[way]] == own
+        if equal:
+            undecided[flats] = i
+            flats += 1
+        else:
+            flat_code[i] = PIT
+            pit[pits] = i
+            pits += 1
+    return pits
+
+
+@kernel
+def receiver_cells(
+    code: NDArray[np.uint8], first: int, last: int, step: NDArray[np.int64], receiver: NDArray[np.int64]
+) -> None:
+    """Turn the flow codes of some framed rows into flat cell numbers of the unframed grid.
 
     Parameters
     ----------
     code : (rows + 2, cols + 2) uint8, framed. step : (16,) int64, change of the unframed cell number for each code.
-    receiver : (rows, cols) int64, written.
+    receiver : (rows, cols) int64, written; -1 where the water leaves or there is no ground.
     """
     rows, cols = receiver.shape
-    for row in prange(rows):
+    for row in range(max(first, 1) - 1, min(last - 1, rows)):
         for col in range(cols):
             way = code[row + 1, col + 1]
             receiver[row, col] = row * cols + col + step[way] if way < OUTLET else -1

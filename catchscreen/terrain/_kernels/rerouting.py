@@ -5,11 +5,10 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from catchscreen.compiled import parallel_kernel, prange
+from catchscreen.compiled import kernel
 from catchscreen.terrain._kernels.directions import (
     COL_STEP,
     FORWARD,
-    NO_GROUND,
     OPPOSITE,
     OUTLET,
     OVER_EDGE,
@@ -18,27 +17,36 @@ from catchscreen.terrain._kernels.directions import (
 )
 
 
-@parallel_kernel
+@kernel
 def reroute(
     code: NDArray[np.uint8],
     label: NDArray[np.int32],
     first_label: int,
     place: NDArray[np.int64],
+    pit: NDArray[np.int64],
+    part: tuple[int, int],
+    total: NDArray[np.int32] | NDArray[np.int64],
     pass_cell: NDArray[np.int64],
 ) -> None:
     """Turn round the way from each basin's pass down to its pit, and lead it over the pass.
+
+    A cell on the way then has above it what was beside the way from there on: the basin but for what came from the
+    cell that is now below it.
 
     Parameters
     ----------
     code : framed uint8, changed in place. label : framed int32. first_label : label of the first closed basin.
     place : (basins,) int64, exit pass of each closed basin (cell * 8 + forward direction), -1 where there is none.
+    pit : (basins,) int64. part : first of the basins to do, and the one after the last.
+    total : framed, cells upstream within each basin, changed in place.
     pass_cell : (basins,) int64, written: the basin's own cell beside its pass.
     """
     width = code.shape[1]
     step = ROW_STEP * width + COL_STEP
     flat_code = code.ravel()
     flat_label = label.ravel()
-    for basin in prange(place.size):
+    flat_total = total.ravel()
+    for basin in range(part[0], part[1]):
         if place[basin] < 0:
             pass_cell[basin] = -1
             continue
@@ -49,72 +57,44 @@ def reroute(
             i += step[way]
             way = OPPOSITE[way]
         pass_cell[basin] = i
+        rest = flat_total[pit[basin]]
+        size = rest
         while True:
             old = flat_code[i]
             flat_code[i] = way
+            above = flat_total[i]
+            flat_total[i] = rest
+            rest = size - above
             if old == PIT:
                 break
             way = OPPOSITE[old]
             i += step[old]
 
 
-@parallel_kernel
+@kernel
 def fill_and_name(
     level: NDArray[np.int32],
+    first: int,
+    last: int,
     label: NDArray[np.int32],
-    spill: NDArray[np.int32],
-    basin_of: NDArray[np.int32],
+    of_label: NDArray[np.int32],
     basin: NDArray[np.int32],
     filled: NDArray[np.int32],
 ) -> None:
-    """Write the filled surface and the final basin of each cell.
+    """Write the filled surface and the final basin of each cell in some rows.
 
     Parameters
     ----------
     level, label, basin, filled : framed int32; ``basin`` and ``filled`` are
-    written, and ``basin`` may be ``label`` itself. spill, basin_of : (labels,) int32.
+    written, and ``basin`` may be ``label`` itself. of_label : (2 x labels,) int32, spill level and
+    final basin of each label, in turn.
     """
-    height, width = level.shape
-    for row in prange(height):
-        for col in range(width):
+    for row in range(first, last):
+        for col in range(level.shape[1]):
             own = label[row, col]
             if own >= 0:
-                filled[row, col] = max(level[row, col], spill[own])
-                basin[row, col] = basin_of[own]
+                filled[row, col] = max(level[row, col], of_label[2 * own])
+                basin[row, col] = of_label[2 * own + 1]
             else:
                 basin[row, col] = own
                 filled[row, col] = level[row, col]
-
-
-@parallel_kernel
-def count_inflows(code: NDArray[np.uint8], inflows: NDArray[np.uint8]) -> None:
-    """Write code + 16 x the number of neighbours that drain into each cell; 15 off the ground.
-
-    Parameters
-    ----------
-    code, inflows : (rows + 2, cols + 2) uint8, framed; ``inflows`` is written.
-    """
-    height, width = code.shape
-    inner = width - 2
-    for row in prange(height):
-        if row == 0 or row == height - 1:
-            inflows[row, :] = NO_GROUND
-            continue
-        inflows[row, 0] = NO_GROUND
-        inflows[row, width - 1] = NO_GROUND
-        here = code[row, 1 : width - 1]
-        east = code[row, 2:width]
-        west = code[row, 0:inner]
-        north = code[row - 1, 1 : width - 1]
-        south = code[row + 1, 1 : width - 1]
-        north_east = code[row - 1, 2:width]
-        north_west = code[row - 1, 0:inner]
-        south_east = code[row + 1, 2:width]
-        south_west = code[row + 1, 0:inner]
-        out = inflows[row, 1 : width - 1]
-        for col in range(inner):
-            found = np.uint8(east[col] == 3) + np.uint8(west[col] == 1)
-            found += np.uint8(south[col] == 4) + np.uint8(north[col] == 2)
-            found += np.uint8(south_east[col] == 7) + np.uint8(north_west[col] == 5)
-            found += np.uint8(south_west[col] == 8) + np.uint8(north_east[col] == 6)
-            out[col] = np.uint8(here[col] + np.uint8(16) * found)

@@ -1,0 +1,48 @@
+"""Work in strips of rows, on several threads.
+
+How a ground is cut depends on its size alone, and what the strips give is put together in their order: so the number
+of threads changes nothing. The kernels are plain ones that let go of the interpreter's lock, because compiling
+parallel loops takes several times as long.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
+from typing import Final, TypeVar
+
+from catchscreen.terrain._kernels.threads import get_num_threads
+
+Bounds = list[tuple[int, int]]
+
+_WORTH_A_THREAD: Final = 1 << 17
+_MOST_CELLS: Final = 1 << 30
+"""Within a strip cells are numbered in 32 bits."""
+
+_LEAST_ROWS: Final = 16
+
+_Part = TypeVar("_Part")
+
+
+def strip_rows(shape: tuple[int, int]) -> Bounds:
+    """Return the first row of each strip and the row after its last."""
+    height, width = shape
+    cells = height * width
+    wanted = 1 if cells < _WORTH_A_THREAD else 2 if cells < 1 << 22 else 4 if cells < 1 << 25 else 8
+    number = max(min(wanted, height // _LEAST_ROWS), -(-cells // _MOST_CELLS), 1)
+    return [(height * strip // number, height * (strip + 1) // number) for strip in range(number)]
+
+
+def parts_of(size: int) -> Bounds:
+    """Return the parts of a list of some length, likewise."""
+    number = 1 if size < _WORTH_A_THREAD else 8
+    return [(size * part // number, size * (part + 1) // number) for part in range(number)]
+
+
+def in_parts(bounds: Bounds, work: Callable[[int, int], _Part]) -> list[_Part]:
+    """Return what ``work`` gives for each part, in order; several threads at once where there are several."""
+    threads = min(int(get_num_threads()), len(bounds))
+    if threads == 1:
+        return [work(first, last) for first, last in bounds]
+    with ThreadPoolExecutor(threads) as pool:
+        return list(pool.map(lambda part: work(*part), bounds))
