@@ -7,36 +7,60 @@ from typing import Annotated, Literal, Self
 
 from pydantic import Field, model_validator
 
-from catchscreen.options.base import Fraction, NotNegative, Options, Positive
+from catchscreen.options.base import Fraction, Options
+
+Years = Annotated[float, Field(ge=0.1, le=10_000)]
+Minutes = Annotated[float, Field(ge=1, le=43_200)]
+"""From a minute to thirty days."""
+Depth = Annotated[float, Field(ge=0.1, le=2000)]
+Uplift = Annotated[float, Field(ge=0.5, le=3)]
+Formula = tuple[
+    Annotated[float, Field(gt=0, le=100_000)],
+    Annotated[float, Field(ge=-1, le=1)],
+    Annotated[float, Field(ge=0, le=1000)],
+    Annotated[float, Field(gt=0, le=2)],
+]
+MOST_VALUES = 30
 
 
 class RainOptions(Options):
     """Which storms are run, how they fall and how wet the ground is before them."""
 
-    return_periods_years: tuple[Positive, ...] = (2.0, 5.0, 30.0, 100.0)
-    durations_min: tuple[Positive, ...] = (15.0, 30.0, 60.0, 180.0, 360.0, 1440.0)
-    uplift: tuple[Positive, Positive] = (1.2, 1.4)
-    """Central and upper allowance for a warmer climate, as factors on depth. Take them from the local authority."""
-    intensity_formula: tuple[Positive, float, NotNegative, Positive] | None = None
+    return_periods_years: tuple[Years, ...] = Field((2.0, 5.0, 30.0, 100.0), min_length=1, max_length=MOST_VALUES)
+    durations_min: tuple[Minutes, ...] = Field(
+        (15.0, 30.0, 60.0, 180.0, 360.0, 1440.0), min_length=1, max_length=MOST_VALUES
+    )
+    uplift: tuple[Uplift, Uplift] = (1.2, 1.4)
+    """Central and upper allowance for a warmer climate, as factors on depth (1.4 is 40 % more, at most 3). Take them
+    from the local authority."""
+    intensity_formula: Formula | None = None
     """k, n, b, m of i = k T^n / (t + b)^m (mm/h, years, minutes), from the local authority; used without a table."""
-    plain_depths_mm: tuple[Positive, ...] = (5.0, 15.0, 30.0, 50.0)
+    plain_depths_mm: tuple[Depth, ...] = Field((5.0, 15.0, 30.0, 50.0), max_length=MOST_VALUES)
     """Used without a rain table: depths, not return periods."""
-    plain_duration_min: Positive = 60.0
-    sizing_return_period_years: Positive = 30.0
-    sizing_depth_mm: Positive = 30.0
+    plain_duration_min: Minutes = 60.0
+    sizing_return_period_years: Years = 30.0
+    sizing_depth_mm: Depth = 30.0
     """Without a rain table stores are sized on this depth in ``plain_duration_min``."""
     profile: Literal["alternating_block", "symmetrical", "mass_curve", "uniform"] = "alternating_block"
-    seasons: tuple[Literal["summer", "winter"], ...] = ("summer", "winter")
+    seasons: tuple[Literal["summer", "winter"], ...] = Field(("summer", "winter"), min_length=1, max_length=2)
     """Only for the symmetrical profile: summer suits sewered ground, winter rural ground and large stores."""
     mass_curve: tuple[tuple[Fraction, Fraction], ...] = ()
     """Share of the duration, share of the depth; from (0, 0) to (1, 1)."""
-    longest_step_min: Annotated[float, Field(gt=0, le=5)] = 5.0
-    areal_factor: Annotated[float, Field(gt=0, le=1)] = 1.0
+    longest_step_min: Annotated[float, Field(ge=0.5, le=5)] = 5.0
+    areal_factor: Annotated[float, Field(ge=0.3, le=1)] = 1.0
     antecedent: Literal["dry", "normal", "wet", "baked"] = "normal"
     distribution: Literal["gev", "gumbel"] = "gev"
     """Fitted to annual maxima when depths are made from a rain series."""
     correct_fixed_windows: bool = True
-    confidence: Annotated[float, Field(gt=0, lt=1)] = 0.9
+    confidence: Annotated[float, Field(ge=0.5, le=0.99)] = 0.9
+
+    @model_validator(mode="after")
+    def _check_uplift(self) -> Self:
+        """Refuse an upper allowance below the central one."""
+        central, upper = self.uplift
+        if upper < central:
+            raise ValueError(f"uplift names the central allowance first: [{upper:g}, {central:g}]")
+        return self
 
     @model_validator(mode="after")
     def _check_mass_curve(self) -> Self:

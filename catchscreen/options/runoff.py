@@ -3,11 +3,18 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from typing import Annotated, Final, Literal
+from typing import Annotated, Final, Literal, Self
 
-from pydantic import Field, ValidationInfo, field_validator
+from pydantic import Field, ValidationInfo, field_validator, model_validator
 
-from catchscreen.options.base import Fraction, NotNegative, Options, Positive
+from catchscreen.options.base import Fraction, Options
+
+Rate = Annotated[float, Field(ge=0, le=1000)]
+Conductivity = Annotated[float, Field(ge=0.01, le=5000)]
+DepressionDepth = Annotated[float, Field(ge=0, le=50)]
+Speed = Annotated[float, Field(ge=0.05, le=10)]
+Scale = Annotated[float, Field(ge=0.05, le=20)]
+GrowthFactor = Annotated[float, Field(ge=0.1, le=20)]
 
 DEPRESSIONS_MM: Final = {
     "roof": 1.0,
@@ -42,49 +49,49 @@ Texture = Literal[
 class RunoffOptions(Options):
     """How rain becomes runoff and where it goes."""
 
-    sewer_capacity_mm_h: NotNegative = 12.0
+    sewer_capacity_mm_h: Rate = 12.0
     """Where a zone names none: rate over the connected impermeable area (generic, from memory)."""
-    sewer_capacity_low_mm_h: NotNegative = 6.0
-    sewer_capacity_high_mm_h: NotNegative = 24.0
+    sewer_capacity_low_mm_h: Rate = 6.0
+    sewer_capacity_high_mm_h: Rate = 24.0
     capacity_case: Literal["low", "mid", "high"] = "mid"
     impermeable_case: Literal["low", "mid", "high"] = "mid"
     connection_case: Literal["low", "mid", "high"] = "mid"
     loss_model: Literal["green_ampt", "curve_number"] = "green_ampt"
     abstraction_ratio: float = 0.2
     """Initial abstraction over retention in the curve number: 0.2, or 0.05, which also converts the retention."""
-    compaction_factor: Annotated[float, Field(gt=0, le=1)] = 0.5
+    compaction_factor: Annotated[float, Field(ge=0.01, le=1)] = 0.5
     """Conductivity of trodden urban ground over that of the soil table (0.2 to 0.5 is common); woodland keeps 1."""
-    conductivity_mm_h: dict[Texture, Positive] = Field(default_factory=dict)
+    conductivity_mm_h: dict[Texture, Conductivity] = Field(default_factory=dict)
     """Conductivity of undisturbed ground by texture, where local figures replace the soil table's."""
     default_texture: Texture = "loam"
     default_hydrologic_group: Literal["A", "B", "C", "D"] = "C"
-    depression_mm: dict[str, NotNegative] = Field(default_factory=lambda: dict(DEPRESSIONS_MM))
+    depression_mm: dict[str, DepressionDepth] = Field(default_factory=lambda: dict(DEPRESSIONS_MM))
     """Depression store of the impermeable part by cover class (0.5 to 2 mm is common practice)."""
     deficit_fraction: dict[str, Fraction] = Field(default_factory=lambda: dict(DEFICITS))
     """Share of the soil's effective porosity that is empty before the storm, by antecedent state: an assumption."""
-    crust_mm: NotNegative = 10.0
+    crust_mm: Annotated[float, Field(ge=0, le=100)] = 10.0
     """Baked ground: rain that meets the crust, an assumption."""
     crust_shed_fraction: Fraction = 0.5
     """Baked ground: share of that rain which runs off before the crust takes water, an assumption."""
-    storm_evaporation_mm_h: NotNegative = 0.0
+    storm_evaporation_mm_h: Annotated[float, Field(ge=0, le=2)] = 0.0
     routing: Literal["unit_hydrograph", "linear_reservoir"] = "unit_hydrograph"
-    overland_speed_m_s: Positive = 1.0
-    pipe_speed_m_s: Positive = 1.0
+    overland_speed_m_s: Speed = 1.0
+    pipe_speed_m_s: Speed = 1.0
     runoff_coefficient: Fraction = 0.75
     """Cv of the rational check only; it never follows another loss."""
-    routing_coefficient: Positive = 1.3
+    routing_coefficient: Annotated[float, Field(ge=0.5, le=3)] = 1.3
     """Cr of the modified rational check."""
-    connection_scale: Positive = 1.0
+    connection_scale: Scale = 1.0
     """Calibration: factor on the piped shares; the rest is divided as it was."""
-    capacity_scale: Positive = 1.0
+    capacity_scale: Scale = 1.0
     """Calibration: factor on sewer capacity."""
     calibration_source: str = ""
     """The recorded spills or flow survey behind the two factors; empty means uncalibrated, and the result says so."""
     greenfield_formula_applies: bool = False
     """Only the user can confirm that the regression holds here."""
-    annual_rain_mm: Positive | None = None
-    soil_index: Annotated[float, Field(gt=0, le=1)] | None = None
-    growth_factors: dict[str, Positive] = Field(default_factory=dict)
+    annual_rain_mm: Annotated[float, Field(ge=20, le=13_000)] | None = None
+    soil_index: Annotated[float, Field(ge=0.05, le=1)] | None = None
+    growth_factors: dict[str, GrowthFactor] = Field(default_factory=dict)
     """Return period in years -> factor on the mean annual flood, from the local guidance."""
 
     @field_validator("depression_mm", "deficit_fraction", mode="before")
@@ -111,6 +118,15 @@ class RunoffOptions(Options):
     def _check_periods(cls, given: dict[str, float]) -> dict[str, float]:
         """Refuse growth factors whose key is not a return period."""
         for key in given:
-            if not key.replace(".", "", 1).isdigit() or float(key) <= 0.0:
-                raise ValueError(f'"{key}" is not a return period in years')
+            if not key.replace(".", "", 1).isdigit() or not 0.1 <= float(key) <= 10_000.0:
+                raise ValueError(f'"{key}" is not a return period of 0.1 to 10,000 years')
         return given
+
+    @model_validator(mode="after")
+    def _check_capacities(self) -> Self:
+        """Refuse a range of sewer capacity whose ends are not on both sides of its middle."""
+        low, mid, high = self.sewer_capacity_low_mm_h, self.sewer_capacity_mm_h, self.sewer_capacity_high_mm_h
+        given = self.model_fields_set
+        if {"sewer_capacity_low_mm_h", "sewer_capacity_high_mm_h"} & given and not low <= mid <= high:
+            raise ValueError(f"sewer_capacity_low_mm_h, _mm_h, _high_mm_h must rise: {low:g}, {mid:g}, {high:g}")
+        return self

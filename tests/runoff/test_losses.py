@@ -239,3 +239,31 @@ def test_tables_of_the_brief_may_be_given_in_part() -> None:
 
 def test_brief_and_soil_table_name_the_same_textures() -> None:
     assert set(get_args(Texture)) == set(SOILS)
+
+
+@pytest.mark.parametrize(
+    "wrong",
+    [
+        {"sewer_capacity_mm_h": 1e9},
+        {"sewer_capacity_low_mm_h": 20.0},
+        {"sewer_capacity_high_mm_h": 6.0},
+        {"compaction_factor": 1e-9},
+        {"conductivity_mm_h": {"loam": 1e9}},
+        {"depression_mm": {"roof": 1e9}},
+        {"crust_mm": 1e9},
+        {"storm_evaporation_mm_h": 1e9},
+        {"overland_speed_m_s": 1e9},
+        {"pipe_speed_m_s": 1e-9},
+        {"routing_coefficient": 1e9},
+        {"connection_scale": 1e9},
+        {"capacity_scale": 1e-9},
+        {"annual_rain_mm": 1e9},
+        {"soil_index": 1e-9},
+        {"growth_factors": {"30": 1e9}},
+        {"growth_factors": {"1000000": 2.0}},
+    ],
+)
+def test_absurd_options_are_refused(wrong: dict) -> None:
+    with pytest.raises(ValidationError):
+        RunoffOptions(**wrong)
+    assert RunoffOptions(**{name: getattr(RunoffOptions(), name) for name in wrong}) == RunoffOptions()
