@@ -128,16 +128,14 @@ def _site_lines(sites: list[dict[str, Any]]) -> list[str]:
     ]
     if any(site["is_unproven"] for site in sites):
         notes.append("* sized on a property of the ground or structure that is not proven: read the range in brackets.")
-    return [*_table(heads, rows), *notes]
+    return [*_table(heads, rows), "", *notes]
 
 
 def _storms_said(sites: list[dict[str, Any]]) -> str:
     """Name the storm of the volumes; where sites were sized on different ones, say so."""
     storms = sorted({site["storm"] for site in sites if site["storm"]})
     if len(storms) == 1:
-        return (
-            f"Volumes are those of the sizing storm, {storms[0]}; parcels in the result stand in the reference storm."
-        )
+        return f"Volumes are those of one storm, {storms[0]}."
     return (
         "Volumes are those of the storm that each site was sized on (layer candidates, column storm): do not add them."
     )

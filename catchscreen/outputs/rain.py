@@ -35,11 +35,14 @@ def _flows(found: Findings) -> pd.DataFrame:
     return _keyed(frame, "peak_id", ["level", "unit_id", "storm_id"])
 
 
-def with_storm(frame: pd.DataFrame, storms: Storms) -> pd.DataFrame:
-    """Add the storm in plain words beside ``storm_id``."""
+def with_storm(frame: pd.DataFrame, storms: Storms, role: str = "") -> pd.DataFrame:
+    """Add the storm in plain words beside ``storm_id``, and what it is to the layer where it has such a role."""
     if "storm_id" not in frame:
         return frame
-    return frame.assign(storm=frame["storm_id"].map(storms.storms["label"]))
+    words = storms.storms["label"]
+    if role:
+        words = role + ": " + words
+    return frame.assign(storm=frame["storm_id"].map(words))
 
 
 def _critical(found: Findings) -> pd.DataFrame:

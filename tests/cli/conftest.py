@@ -91,7 +91,7 @@ def screening(tmp_path):
             "retained_high_m3": [40.0, float("nan")],
             "slowed_m3": [0.0, 3.0],
             "storm_id": ["s1", "s1"],
-            "storm": ["1-in-30, 6 h, now", "1-in-30, 6 h, now"],
+            "storm": ["sizing storm: 1-in-30, 6 h, now"] * 2,
             "cost_low": [10049.9, 100.0],
             "cost_high": [20000.0, 300.0],
             "currency": ["EUR", "EUR"],

@@ -65,7 +65,7 @@ def test_heads_carry_units_and_the_words_are_explained_once(run, engine, brief_f
         assert head in heads
     assert text.count("retained: soaks away, evaporates or stays below the outlet") == 1
     assert text.count("never added") == 1
-    assert "Volumes are those of the sizing storm, 1-in-30, 6 h, now" in text
+    assert "Volumes are those of one storm, sizing storm: 1-in-30, 6 h, now" in text
     assert "a band in EUR at prices of 2024, not a quotation" in text
 
 
