@@ -61,6 +61,7 @@ def screen(brief: Brief, *, progress: Progress | None = None, cancelled: Callabl
         run_on = runoff.gather_run_on(trials, proposals.options["candidate_id"], proposals.run_on, cover.ledger, now)
         tried = runoff.run_store_events(trials, run_on, storms, run, storm_ids=storms.sizing_ids, only_first=True)
         sized = measures.choose_size(proposals, trials, tried, storms, brief.measures)
+        proposals = measures.settle(proposals, sized)
         run_on = runoff.gather_run_on(
             sized.stores, proposals.options["candidate_id"], proposals.run_on, cover.ledger, now
         )

@@ -3,6 +3,7 @@
 from catchscreen.measures.contract import Measure
 from catchscreen.measures.describing import describe, describe_as_markdown
 from catchscreen.measures.registry import find_measures, open_measures, requirements
+from catchscreen.measures.settling import settle
 from catchscreen.measures.siting import propose
 from catchscreen.measures.sizing import choose_size, store_trials
 from catchscreen.measures.takeoff import list_layers, take_off
@@ -17,6 +18,7 @@ __all__ = [
     "open_measures",
     "propose",
     "requirements",
+    "settle",
     "store_trials",
     "take_off",
 ]

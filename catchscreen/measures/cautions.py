@@ -13,7 +13,6 @@ from catchscreen.measures.contract import Measure
 from catchscreen.options import MeasureOptions
 from catchscreen.records import Inputs
 
-AGGRESSIVE = ("contaminated", "made_ground", "landfill")
 BURIED = ("basement", "cutting")
 
 
@@ -29,9 +28,9 @@ def write_cautions(
     rules: list[tuple[np.ndarray, str]] = [
         (
             soaks & (hosts["building_distance_m"] < options.base_clearance_m).to_numpy(),
-            "Water soaking beside a foundation can move it: an engineer decides.",
+            "Water that soaks away beside foundations, walls and basements can move the ground: an engineer decides.",
         ),
-        (on_ground & _touches(hosts, data, AGGRESSIVE), "The ground may be contaminated: test it before any digging."),
+        ((hosts["doubtful_ground"] == "yes").to_numpy(), "The ground may be contaminated: test it before any digging."),
         (
             soaks & near,
             f"Infiltration at several sites within {options.mounding_distance_m:.0f} m raises groundwater together.",
@@ -47,12 +46,16 @@ def write_cautions(
         ),
         (
             ((hosts["exceedance"] == "building") | hosts["passes_building"]).to_numpy(),
-            "An overflow runs towards a building: keep its way open.",
+            "If it overflows, water runs towards a building: keep its way open.",
         ),
-        (~on_ground, "A structural engineer must confirm the roof before any load is put on it."),
+        (~on_ground, "A chartered structural engineer decides what load the roof carries, never its age."),
         (
             hosts["deck"].isin(["fibre_cement", "asbestos_cement"]).to_numpy(),
-            "The roof may be fragile or hold asbestos.",
+            "The roof may be fragile or hold asbestos: nobody steps on it before a survey.",
+        ),
+        (
+            ~on_ground & (hosts["deck"] == "").to_numpy(),
+            "Before anybody steps on the roof, find out whether it is fragile or holds asbestos.",
         ),
     ]
     own = {measure.name: list(measure.cautions) for measure in measures}
@@ -114,10 +117,6 @@ def _near_soaking(hosts: gpd.GeoDataFrame, soaks: np.ndarray, distance_m: float)
 
 def _near_buried(hosts: gpd.GeoDataFrame, data: Inputs, distance_m: float) -> np.ndarray:
     return _meets(hosts, data, BURIED, distance_m)
-
-
-def _touches(hosts: gpd.GeoDataFrame, data: Inputs, kinds: tuple[str, ...]) -> np.ndarray:
-    return _meets(hosts, data, kinds, 0.0)
 
 
 def _meets(hosts: gpd.GeoDataFrame, data: Inputs, kinds: tuple[str, ...], distance_m: float) -> np.ndarray:

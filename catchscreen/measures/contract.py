@@ -75,6 +75,8 @@ class Threshold:
     unknown_check: str = ""
     unknown_switches: bool = False
     """A switch that also strikes while the column is unknown: the site is kept, in the other variant, unproven."""
+    unless_half_empty: bool = False
+    """A switch that waits for the run of the store: it strikes only if the store is not half empty in time."""
 
     def __post_init__(self) -> None:
         """Refuse a rule that could not be applied."""
@@ -172,6 +174,8 @@ COMMON_GRADES: tuple[GradeRule, ...] = (
         30.0,
         30.0,
         title="feeds a combined sewer above a frequent overflow",
+        unit="spills a year",
+        zero_text="drains to no combined sewer with a known overflow",
         source="common practice",
     ),
     GradeRule(
@@ -181,7 +185,9 @@ COMMON_GRADES: tuple[GradeRule, ...] = (
         0.0,
         None,
         30.0,
-        title="water kept from a hollow with properties in it",
+        title="water kept from a hollow, weighted by the properties in it",
+        unit="m3 times properties",
+        zero_text="keeps no water from a hollow with properties in it",
         source="common practice",
     ),
     GradeRule("slope", "feasibility", "slope_percent", 5.0, 1.0, 50.0, title="slope", source="common practice"),

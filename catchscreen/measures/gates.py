@@ -10,10 +10,10 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from catchscreen.measures.contract import Measure, Threshold
-from catchscreen.measures.texts import Notes, say_each
+from catchscreen.measures.texts import Notes, join_texts, say_each
 
 Mask = NDArray[np.bool_]
-VERDICTS = ("gates", "switches", "flags", "unknowns", "checks")
+VERDICTS = ("gates", "switches", "conditions", "flags", "unknowns", "checks")
 
 
 @dataclass(slots=True)
@@ -22,6 +22,7 @@ class _Verdicts:
 
     gates: Notes
     switches: Notes
+    conditions: Notes
     flags: Notes
     unknowns: Notes
     checks: Notes
@@ -39,8 +40,9 @@ def judge_options(options: pd.DataFrame, measure: Measure, constraints: pd.DataF
     Returns
     -------
     DataFrame
-        Same index; admissible (bool), gates, switches, flags, unknowns, checks (texts, "; " between), reason, and
-        waits_for_test (bool): only an unknown keeps the option out, so that it bounds the range.
+        Same index; admissible (bool), gates, switches, conditions (what the run of the store has to refute), flags,
+        unknowns, checks (texts, "; " between), reason, and waits_for_test (bool): only an unknown keeps the option out,
+        so that it bounds the range.
     """
     count = len(options)
     notes = {name: Notes(count) for name in VERDICTS}
@@ -60,9 +62,10 @@ def judge_options(options: pd.DataFrame, measure: Measure, constraints: pd.DataF
 
 def write_verdict(frame: pd.DataFrame) -> pd.Series:
     """Say in one sentence what gates, switches and flags amount to."""
-    gates, switches, flags = (frame[name].to_numpy(dtype=object) for name in ("gates", "switches", "flags"))
-    choices = [gates != "", switches != "", flags != ""]
-    texts = ["excluded: " + gates, "another variant instead: " + switches, "possible; mind: " + flags]
+    gates, switches = frame["gates"].to_numpy(dtype=object), frame["switches"].to_numpy(dtype=object)
+    mind = join_texts(frame["conditions"], frame["flags"]).to_numpy(dtype=object)
+    choices = [gates != "", switches != "", mind != ""]
+    texts = ["excluded: " + gates, "another variant instead: " + switches, "possible; mind: " + mind]
     said = np.select(choices, texts, "possible; no rule speaks against it")
     return pd.Series(said, index=frame.index, dtype=object)
 
@@ -87,6 +90,9 @@ def _apply_threshold(options: pd.DataFrame, rule: Threshold, verdicts: _Verdicts
     struck, unknown = strikes(values, rule)
     store = {"gate": verdicts.gates, "switch": verdicts.switches, "flag": verdicts.flags}[rule.kind]
     rows = np.flatnonzero(struck & concerned)
+    if rule.unless_half_empty:
+        verdicts.conditions.add(rows, say_each(np.asarray(values, dtype=object)[rows], _sentence(rule.reason, "")))
+        rows = rows[:0]
     end = f" (so {rule.to_variant})" if rule.kind == "switch" else ""
     store.add(rows, say_each(np.asarray(values, dtype=object)[rows], _sentence(rule.reason, end)))
     if rule.kind == "switch":

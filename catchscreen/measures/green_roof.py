@@ -120,8 +120,6 @@ COLUMNS = (
 RULES = read_rules("green_roof")
 
 CAUTIONS = (
-    "No roof carries more load than it was built for: a chartered structural engineer decides, never its age.",
-    "Fibre-cement roofs may be fragile or hold asbestos: nobody steps on them before a survey.",
     "Outlets, overflows and fire breaks follow local codes; a storage roof needs its own overflow and drains fully.",
 )
 

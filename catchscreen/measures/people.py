@@ -134,11 +134,9 @@ def add_obstacles(hosts: gpd.GeoDataFrame, data: Inputs, matches: pd.DataFrame, 
     if data.buildings is not None:
         buildings = data.buildings.geometry.to_numpy()
         hosts.loc[on_ground, "building_distance_m"] = distance_to_nearest(shapes[on_ground], buildings)
-        # Only where run-on soaks does it matter how much of the base keeps away from buildings.
-        with_run_on = on_ground & (hosts["run_on_area_m2"] > 0.0).to_numpy()
-        hosts.loc[with_run_on, "clear_fraction"] = clear_fraction(
-            shapes[with_run_on], buildings, options.base_clearance_m
-        )
+        near = on_ground & (hosts["building_distance_m"] < options.base_clearance_m).to_numpy()
+        hosts.loc[on_ground, "clear_fraction"] = 1.0
+        hosts.loc[near, "clear_fraction"] = clear_fraction(shapes[near], buildings, options.base_clearance_m)
     _add_utilities(hosts, data, matches)
     hosts["root_overlap_fraction"] = _root_overlap(shapes, data, options)
     hosts.loc[~on_ground, ["root_overlap_fraction", "utility_m_per_100m2"]] = np.nan

@@ -69,7 +69,7 @@ COLUMNS = (
         "groundwater_clearance_m", "m", "base of the build-up above the highest known groundwater", "kept, check named"
     ),
     Column("base_fraction", "", "share of the host far enough from buildings to soak run-on", "kept, check named"),
-    Column("building_distance_m", "m", "distance from the host to the nearest building", "kept, check named"),
+    Column("clear_fraction", "", "share of the host that keeps the base clearance from buildings", "kept, check named"),
     Column("slope_percent", "%", "surface slope", "kept, check named"),
     Column("ground_use", "", "use of the ground: car park, goods yard, fuel ...", "kept, check named"),
     Column("land_use", "", "use of the parcel", "kept"),
@@ -85,11 +85,7 @@ COLUMNS = (
 
 RULES = read_rules("permeable_paving")
 
-CAUTIONS = (
-    "Infiltration near foundations, walls and basements can move or soften the ground: an engineer decides.",
-    "Ask for utility records before any digging.",
-    "The thickness that traffic needs is not checked here beyond a stated minimum.",
-)
+CAUTIONS = ("The thickness that traffic needs is not checked here beyond a stated minimum.",)
 
 measure = Measure(
     name="permeable_paving",
@@ -106,6 +102,7 @@ measure = Measure(
         "structural_depth_car_mm": 300.0,
         "structural_depth_goods_mm": 450.0,
         "dig_limit_mm": 1200.0,
+        "half_emptying_max_h": 24.0,
         "dig_limit_over_main_mm": 700.0,
     },
 )

@@ -28,6 +28,27 @@ from catchscreen.records import Cover, Inputs, Proposals, Terrain
 BASE_DEPTH_M = 0.45
 """Usual depth of the base of the build-up, with which the depth of a test is compared."""
 STRUCTURE_NOTE = "structural depth not checked beyond a stated minimum"
+HARDLY_PIPED = 0.05
+"""Ground of which less than this share reaches a sewer is taken to reach none."""
+NEW_TO_SEWER = "its drain would bring water to a sewer that it does not reach now"
+PLACES = {
+    "protection_zone_1": "inner protection zones of water supplies",
+    "protection_zone_2": "outer protection zones of water supplies",
+    "protection_zone_3": "catchments of water supplies",
+    "contaminated": "contaminated ground",
+    "landfill": "landfills",
+    "unstable_slope": "unstable slopes",
+    "karst": "ground that may dissolve",
+    "mining": "old mine workings",
+    "shrink_swell": "ground that shrinks and swells",
+    "retaining_wall": "retaining walls",
+    "cutting": "cuttings",
+    "railway": "railways",
+    "basement": "basements",
+    "supply_well": "supply wells",
+    "flood_zone": "flood zones",
+}
+"""What a reader calls a kind of constraint that no map shows."""
 CHECK_DAM_SLOPE_PERCENT = 3.0
 """From this slope on a store is divided by check dams (SuDS practice, from memory); the spacing is the brief's."""
 
@@ -167,19 +188,14 @@ def _add_notes(table: pd.DataFrame, data: Inputs, measure: Measure, options: Mea
     soaks = table["soaks"] != "none"
     tested = table[(table["test_count"] > 0) & soaks]
     tests = describe_tests(tested, tested["q_map_m_s"], BASE_DEPTH_M, full_min).reindex(table.index, fill_value="")
-    beside = pd.Series(
-        np.select(
-            [table["exceedance"] == "building", table["passes_building"]],
-            ["an overflow would run into a building", "an overflow would pass beside a building"],
-            "",
-        ),
-        index=table.index,
-    )
-    table["flags"] = join_texts(table["flags"], tests, beside)
+    into = np.where(table["exceedance"] == "building", "what it cannot hold would run into a building", "")
+    to_sewer = (table["soaks"] != "all") & (table["outlet_to"] == "sewer") & (table["ground"] != "roof")
+    new = np.where(to_sewer & (table["piped_fraction"] < HARDLY_PIPED), NEW_TO_SEWER, "")
+    table["flags"] = join_texts(table["flags"], tests, pd.Series(into), pd.Series(new))
     missing = kinds_without_map(data, measure)
     if missing:
-        kinds = ", ".join(kind.replace("_", " ") for kind in missing)
-        note = "no map of constraints" if data.constraints is None else f"no map of {kinds}"
+        kinds = ", ".join(PLACES.get(kind, kind.replace("_", " ")) for kind in missing)
+        note = "no map of constraints" if data.constraints is None else f"no map shows {kinds}"
         add = pd.Series(np.where(soaks, note, ""), index=table.index)
         table["unknowns"] = join_texts(table["unknowns"], add)
     on_ground = table["traffic_class"].ne("")

@@ -7,9 +7,11 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
 from catchscreen.measures.asking import ask
 from catchscreen.measures.contract import Measure, Variant
+from catchscreen.measures.settling import find_dropped
 from catchscreen.measures.variants import slope_store_fraction
 from catchscreen.options import MeasureOptions
 from catchscreen.records import Floats, Proposals, Sizes, StoreEvents, Stores, Storms
@@ -104,7 +106,7 @@ def choose_size(
     Returns
     -------
     Sizes
-        One store per option that can be built or bounds the range.
+        One store per option that can be built or bounds the range; what the runs rule out stands in ``dropped``.
     """
     wanted = options.sizing_storms or tuple(storms.storms.index[storms.storms["is_sizing"].astype(bool)])
     run = events.events[events.events["storm_id"].isin(wanted)]
@@ -138,10 +140,14 @@ def choose_size(
     deepest = deepest.drop_duplicates("option_id")
     chosen = pd.concat([passing, deepest[~deepest["option_id"].isin(passing["option_id"])]])
     chosen = chosen.set_index("option_id").sort_index()
+    longest = run.groupby("store_id")["half_emptying_h"].max().reindex(chosen["store_id"])
+    dropped = find_dropped(proposals, chosen, longest.set_axis(chosen.index))
+    chosen = chosen[~chosen.index.isin(dropped.index)]
     rows = place.reindex(chosen["store_id"]).to_numpy(np.int64)
     sized = _sized_columns(chosen)
+    sized["size_reason"] = sized["size_reason"].astype(object) + _say_way(proposals, chosen)
     sized["quick_depth_mm"] = _quick_depths(proposals, chosen.index, storms.storms.loc[list(wanted)])
-    return Sizes(_pick(trials, rows), sized, storms.storms)
+    return Sizes(_pick(trials, rows), sized, storms.storms, dropped)
 
 
 def _trial(
@@ -243,6 +249,16 @@ def _sized_columns(chosen: pd.DataFrame) -> pd.DataFrame:
         )
     ]
     return frame
+
+
+def _say_way(proposals: Proposals, chosen: pd.DataFrame) -> NDArray[np.object_]:
+    """Say where what the sizing storm puts over the top goes, where it does put something over."""
+    options = proposals.options.reindex(chosen.index)
+    over = ~chosen["passes"].to_numpy(bool)
+    into = over & (options["exceedance"] == "building").to_numpy()
+    beside = over & ~into & options["passes_building"].astype("boolean").fillna(value=False).to_numpy(bool)
+    texts = ["; it would run into a building", "; it would pass beside a building"]
+    return np.array(["", *texts], dtype=object)[np.where(into, 1, np.where(beside, 2, 0))]
 
 
 def _size_text(depth: float, passes: bool, over_m3: float, excess_m3: float, lets_in: bool) -> str:  # noqa: FBT001

@@ -57,7 +57,8 @@ def join_texts(*columns: pd.Series) -> pd.Series:
     coded = [pd.factorize(np.asarray(column, dtype=object)) for column in columns]
     code = np.zeros(len(index), np.int64)
     for codes, texts in coded:
-        code = code * max(len(texts), 1) + codes
+        # Numbered anew after each column, so that many columns of many texts do not run out of numbers.
+        _, code = np.unique(code * max(len(texts), 1) + codes, return_inverse=True)
     _, first, back = np.unique(code, return_index=True, return_inverse=True)
     said = np.array(
         [_join_parts([str(texts[codes[row]]) for codes, texts in coded]) for row in first] or [""], dtype=object

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
 from catchscreen.records import Floats, GradeRule
 
@@ -47,6 +48,13 @@ def district_value(values: pd.Series) -> float:
     known = pd.to_numeric(values, errors="coerce").to_numpy(np.float64)
     gaining = known[known > 0.0]
     return float(np.percentile(gaining, DISTRICT_PERCENTILE)) if gaining.size else 0.0
+
+
+def concerns(facts: pd.DataFrame, rule: GradeRule) -> NDArray[np.bool_]:
+    """Tell of which options a criterion is said: nobody wants to read the soil's rate beside a lined store."""
+    if not rule.variants or "variant" not in facts:
+        return np.ones(len(facts), dtype=bool)
+    return facts["variant"].isin(rule.variants).to_numpy()
 
 
 def fill_unknown(grades: Floats, rule: GradeRule, reference: Floats) -> Floats:

@@ -9,13 +9,13 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from catchscreen.ranking.grading import concerns
 from catchscreen.records import Floats, GradeRule
 
 SEPARATOR = "; "
 GOOD, BAD = 0.6, 0.3
 HOW_MANY = 3
 UNITS = (
-    ("_m3_properties", " m3 x properties"),
     ("_per_100m2", " m per 100 m2"),
     ("_per_year", " a year"),
     ("_m2", " m2"),
@@ -59,12 +59,14 @@ def write_reasons(
     asked = dict(zip(weights["criterion"], weights["weight"].astype(float), strict=True))
     share = dict(zip(weights["criterion"], weights["used_weight"].astype(float), strict=True))
     grade = np.column_stack([grades[rule.name].to_numpy(np.float64) for rule in rules])
+    asks = np.column_stack([concerns(facts, rule) for rule in rules])
     weight = np.array([share[rule.name] for rule in rules])
     titles = _criteria_texts(facts, rules)
-    good = _heaviest(titles, np.where(grade >= GOOD, weight * grade, 0.0))
-    bad = _heaviest(titles, np.where(grade <= BAD, weight * (1.0 - grade), 0.0))
+    grade_said = np.where(asks, grade, np.nan)
+    good = _heaviest(titles, np.where(grade_said >= GOOD, weight * grade, 0.0))
+    bad = _heaviest(titles, np.where(grade_said <= BAD, weight * (1.0 - grade), 0.0))
     order = sorted(range(len(rules)), key=lambda place: -asked[rules[place].name])
-    unknown, kind = np.unique(np.isnan(grade)[:, order], axis=0, return_inverse=True)
+    unknown, kind = np.unique((np.isnan(grade) & asks)[:, order], axis=0, return_inverse=True)
     missing = [[rules[order[place]] for place in np.flatnonzero(row)] for row in unknown]
     named = [SEPARATOR.join(rule.title for rule in own) for own in missing]
     checks = [
@@ -88,9 +90,16 @@ def _criteria_texts(facts: pd.DataFrame, rules: tuple[GradeRule, ...]) -> list[l
             columns.append([""] * len(facts))
             continue
         codes, values = pd.factorize(facts[rule.column])
-        written = [f"{rule.title}: {format_value(rule.column, value)}" for value in values]
+        written = [_say_criterion(rule, value) for value in values]
         columns.append([written[code] if code >= 0 else "" for code in codes.tolist()])
     return columns
+
+
+def _say_criterion(rule: GradeRule, value: object) -> str:
+    if rule.zero_text and not isinstance(value, str) and float(value) == 0.0:  # type: ignore[arg-type]
+        return rule.zero_text
+    said = format_value("" if rule.unit else rule.column, value)
+    return f"{rule.title}: {said}{f' {rule.unit}' if rule.unit else ''}"
 
 
 def _heaviest(texts: list[list[str]], force: Floats) -> list[str]:

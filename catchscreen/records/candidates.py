@@ -35,6 +35,12 @@ class GradeRule:
     when_unknown: float | Literal["median"] = "median"
     unknown_check: str = ""
     source: str = "common practice"
+    variants: tuple[str, ...] = ()
+    """Variants of which it is said (empty: all): a lined store is graded by its soil like its rivals, without a word."""
+    unit: str = ""
+    """What stands behind the value in a reason; empty: the unit that the column's name ends on."""
+    zero_text: str = ""
+    """Said in place of title and value where the value is 0."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -83,6 +89,8 @@ class Sizes:
     stores: Stores
     options: pd.DataFrame
     storms: pd.DataFrame
+    dropped: pd.DataFrame = field(default_factory=pd.DataFrame)
+    """Options that the runs have ruled out (index option_id): switches, the reason in words."""
 
 
 @dataclass(frozen=True, slots=True)

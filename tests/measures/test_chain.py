@@ -11,7 +11,7 @@ import pytest
 
 from catchscreen import ranking, runoff
 from catchscreen.errors import InputsAtFault
-from catchscreen.measures import choose_size, open_measures, propose, store_trials, take_off
+from catchscreen.measures import choose_size, open_measures, propose, settle, store_trials, take_off
 from catchscreen.options import MeasureOptions, RainOptions, RankingOptions, RunoffOptions
 from catchscreen.progress import Run
 
@@ -39,6 +39,7 @@ def run_chain(district, options=None):
     trials = store_trials(proposals, options)
     sizing = list(storms.storms.index[storms.storms["is_sizing"].astype(bool)])
     sizes = choose_size(proposals, trials, events_of(trials, sizing), storms, options)
+    proposals = settle(proposals, sizes)
     return SimpleNamespace(
         data=data,
         cover=cover,

@@ -9,7 +9,7 @@ import pandas as pd
 import pytest
 
 from catchscreen import runoff
-from catchscreen.measures import choose_size, open_measures, propose, store_trials
+from catchscreen.measures import choose_size, open_measures, propose, settle, store_trials
 from catchscreen.measures.defaults import orifice_l_s
 from catchscreen.measures.sizing import quick_depth_mm
 from catchscreen.measures.variants import choose_safety_factor, slope_store_fraction
@@ -206,6 +206,7 @@ def test_surface_that_turns_water_away_is_no_matter_of_depth(proposals, options)
             "overflow_m3": 3.0,
             "intake_excess_m3": 3.0,
             "greatest_store_mm": 1.0,
+            "half_emptying_h": 1.0,
         }
     )
     sizes = choose_size(proposals, trials, StoreEvents(events), one_storm(), options)
@@ -213,3 +214,68 @@ def test_surface_that_turns_water_away_is_no_matter_of_depth(proposals, options)
     assert row["store_depth_mm"] == 200.0
     assert not row["passes_sizing_storm"]
     assert "turns away 3 m3" in row["size_reason"]
+
+
+@pytest.mark.parametrize(
+    ("rate", "half_h", "overflow", "stays", "said"),
+    [
+        (9.9e-6, 23.9, 0.0, True, ""),
+        (9.9e-6, 24.0, 0.0, True, ""),
+        (9.9e-6, 24.1, 0.0, False, "takes 24 h to half-empty (at most 24 h)"),
+        (9.9e-6, np.inf, 0.0, False, "never half-empties"),
+        (9.9e-6, 1.0, 5.0, False, "does not hold the sizing storm"),
+        (1e-6, 1.0, 0.0, True, ""),
+        (1e-5, 99.0, 5.0, True, ""),
+    ],
+)
+def test_a_slow_soil_takes_all_only_if_the_store_is_half_empty_in_a_day(
+    make_district, layers, options, run, rate, half_h, overflow, stays, said
+):
+    """From 1e-6 to 1e-5 m/s the run of the store decides; from 1e-5 m/s on it is not asked."""
+    layers["soils"]["infiltration_m_s"] = rate
+    data, land, cover = make_district(**layers)
+    proposals = propose(data, land, cover, open_measures(options), options, run)
+    trials = store_trials(proposals, options)
+    events = pd.DataFrame(
+        {
+            "store_id": trials.store_id,
+            "storm_id": "storm",
+            "overflow_m3": overflow,
+            "greatest_store_mm": 1.0,
+            "half_emptying_h": half_h,
+        }
+    )
+    option = f"{SCHOOL}.full-infiltration"
+    assert proposals.options.at[option, "admissible"]
+    sizes = choose_size(proposals, trials, StoreEvents(events), one_storm(), options)
+    settled = settle(proposals, sizes)
+    assert (option in sizes.options.index) is stays
+    assert bool(settled.options.at[option, "admissible"]) is stays
+    assert said in settled.options.at[option, "switches"]
+    assert settled.options.at[option, "reason"].startswith("possible" if stays else "another variant")
+    assert settled.options.at[f"{SCHOOL}.partial-infiltration", "admissible"]
+
+
+def test_a_soil_below_the_floor_is_not_even_tried(make_district, layers, options, run):
+    layers["soils"]["infiltration_m_s"] = 9.9e-7
+    data, land, cover = make_district(**layers)
+    table = propose(data, land, cover, open_measures(options), options, run).options
+    assert not table.at[f"{SCHOOL}.full-infiltration", "admissible"]
+    assert "too little water" in table.at[f"{SCHOOL}.full-infiltration", "switches"]
+
+
+def test_what_goes_over_the_top_is_said_with_its_way_only_where_something_does(proposals, options):
+    trials = store_trials(proposals, options)
+    near = replace(proposals, options=proposals.options.assign(passes_building=True))
+    for overflow, said in ((0.0, False), (3.0, True)):
+        events = pd.DataFrame(
+            {
+                "store_id": trials.store_id,
+                "storm_id": "storm",
+                "overflow_m3": overflow,
+                "greatest_store_mm": 1.0,
+                "half_emptying_h": 1.0,
+            }
+        )
+        sizes = choose_size(near, trials, StoreEvents(events), one_storm(), options)
+        assert ("it would pass beside a building" in sizes.options.at[f"{SCHOOL}.lined", "size_reason"]) is said

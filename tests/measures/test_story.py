@@ -33,6 +33,7 @@ def propose_and_rank(known, data, brief, weights):
     trials = measures.store_trials(proposals, brief.measures)
     tried = events_of(trials, list(frame.index[frame["is_sizing"].astype(bool)]))
     sizes = measures.choose_size(proposals, trials, tried, known.storms, brief.measures)
+    proposals = measures.settle(proposals, sizes)
     years = runoff.run_stores(sizes.stores, None, None, run)
     quantities = measures.take_off(proposals, sizes, brief.measures)
     events = events_of(sizes.stores, None)

@@ -17,7 +17,6 @@ from catchscreen.records import GradeRule
         ("q_m_s", 2e-5, "2.0e-05 m/s"),
         ("slope_percent", 3.25, "3.25 %"),
         ("owner_class", "private_many", "private many"),
-        ("hollow_kept_m3_properties", 0.0, "0 m3 x properties"),
         ("combined_spills_per_year", 31.0, "31 a year"),
         ("building_distance_m", 4.0, "4 m"),
         ("share", 0.25, "0.25"),

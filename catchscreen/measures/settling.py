@@ -1,0 +1,83 @@
+"""What the runs of the stores decide about an option: a slow soil takes all only if its store is empty in time."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+
+import numpy as np
+import pandas as pd
+
+from catchscreen.measures.contract import Measure
+from catchscreen.measures.gates import write_verdict
+from catchscreen.measures.texts import SEPARATOR, join_texts
+from catchscreen.records import Proposals, Sizes
+
+HALF_EMPTYING_KEY = "half_emptying_max_h"
+OVERFLOWS = "does not hold the sizing storm"
+HALF_EMPTYING_MAX_H = 24.0
+"""Greatest time to half empty after the sizing storm: a county's design standard for soakaways (24 h after 1-in-30)."""
+
+
+def find_dropped(proposals: Proposals, chosen: pd.DataFrame, half_emptying_h: pd.Series) -> pd.DataFrame:
+    """Find options that were possible only if their store half-empties in time, and does not.
+
+    Parameters
+    ----------
+    chosen : index option_id; passes (bool), the stores chosen.
+    half_emptying_h : by option, the longest over the sizing storms (inf: never).
+
+    Returns
+    -------
+    DataFrame
+        Index option_id; switches: why another variant takes its place.
+    """
+    options = proposals.options.reindex(chosen.index)
+    asked = options["conditions"].fillna("").to_numpy(dtype=object)
+    limit_h = options["measure"].map(half_emptying_limits(proposals.measures)).to_numpy(float)
+    half_h = half_emptying_h.reindex(chosen.index).to_numpy(float)
+    late = ~(half_h <= limit_h)
+    rows = np.flatnonzero((asked != "") & (late | ~chosen["passes"].to_numpy(bool)))
+    texts = [
+        f"{asked[row]}, and its store {_say_failure(half_h[row], limit_h[row]) if late[row] else OVERFLOWS}"
+        for row in rows
+    ]
+    return pd.DataFrame({"switches": pd.Series(texts, dtype=object)}).set_index(chosen.index[rows])
+
+
+def half_emptying_limits(measures: Sequence[Measure]) -> dict[str, float]:
+    """Give each measure's greatest time to half empty [h]."""
+    return {measure.name: measure.extra.get(HALF_EMPTYING_KEY, HALF_EMPTYING_MAX_H) for measure in measures}
+
+
+def settle(proposals: Proposals, sizes: Sizes) -> Proposals:
+    """Return the proposals with the options that the runs have dropped, each with its reason.
+
+    A parcel that has no option of a measure left is set aside with that reason.
+    """
+    dropped = sizes.dropped
+    if len(dropped) == 0:
+        return proposals
+    table = proposals.options.copy()
+    table["admissible"] = table["admissible"] & ~table.index.isin(dropped.index)
+    table["switches"] = join_texts(table["switches"], dropped["switches"].reindex(table.index).fillna(""))
+    table["reason"] = write_verdict(table)
+    return replace(proposals, options=table, set_aside=_set_aside_more(proposals, table, dropped))
+
+
+def _set_aside_more(proposals: Proposals, table: pd.DataFrame, dropped: pd.DataFrame) -> pd.DataFrame:
+    lost = table.loc[dropped.index]
+    able = table[table["admissible"]]
+    possible = set(zip(able["parcel_id"], able["measure"], strict=True))
+    said: dict[tuple[str, str], list[str]] = {}
+    for parcel, measure, text in zip(lost["parcel_id"], lost["measure"], dropped["switches"], strict=True):
+        if (parcel, measure) not in possible:
+            said.setdefault((parcel, measure), []).append(text)
+    rows = [(*key, "excluded: " + SEPARATOR.join(dict.fromkeys(texts))) for key, texts in said.items()]
+    frame = pd.concat([proposals.set_aside, pd.DataFrame(rows, columns=["parcel_id", "measure", "reason"])])
+    return frame.sort_values(["parcel_id", "measure"], kind="stable").reset_index(drop=True)
+
+
+def _say_failure(half_h: float, limit_h: float) -> str:
+    how_long = f"takes {half_h:.0f} h to half-empty" if np.isfinite(half_h) else "never half-empties"
+    return f"{how_long} (at most {limit_h:.0f} h)"
