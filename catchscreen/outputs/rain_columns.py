@@ -6,7 +6,7 @@ from typing import Final
 
 from catchscreen.outputs.columns import count, flag, real, reals, text
 
-STORM_IN_WORDS: Final = "that storm in plain words; figures of different storms are never added"
+STORM_IN_WORDS: Final = "that storm in plain words, and which it is; figures of different storms are never added"
 
 PEAK_FLOWS: Final = (
     text("peak_id", "level, unit and storm"),
@@ -57,7 +57,7 @@ CRITICAL_STORMS: Final = (
     text("season", "season of the profile, where it has one"),
     text("storm_id", "pointer to the worst storm among the durations (table storms)"),
     text("storm", STORM_IN_WORDS),
-    real("duration_min", "min", 0, "critical duration"),
+    real("duration_min", "min", 0, "critical duration; alternating blocks hold each shorter storm inside the longer"),
     real("value", "as quantity", 1, "the quantity in that storm"),
 )
 

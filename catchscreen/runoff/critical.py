@@ -21,6 +21,11 @@ COLUMNS = (
     "value",
 )
 
+ROUNDING = 1e-9
+"""Flows that a sewer's capacity cuts off are equal but for rounding."""
+ALIKE = ("return_period_years", "climate", "uplift", "season")
+"""Storms that agree in these differ in duration only."""
+
 
 def point_at_critical(
     level: str, units: Sequence[str], quantity: str, values: NDArray[np.float64], storms: pd.DataFrame
@@ -29,26 +34,26 @@ def point_at_critical(
 
     Parameters
     ----------
-    values : (units, storms) the quantity in the order of ``storms``; NaN is never the worst, and where
-    nothing flows in any storm there is none.
+    values : (units, storms) the quantity in the order of ``storms``; NaN is never the worst, and where nothing
+    flows in any storm there is none.
     storms : ``Storms.storms``; plain depths carry no return period and have one duration, so they are not compared.
     """
-    rows = []
     ranked = storms.assign(at=np.arange(len(storms)))
     ranked = ranked[ranked["return_period_years"].notna()].sort_values(["duration_min", "at"], kind="stable")
-    for key, group in ranked.groupby(["return_period_years", "climate", "uplift", "season"], sort=True):
-        at = group["at"].to_numpy()
-        part = np.where(np.isnan(values[:, at]), -np.inf, values[:, at])
-        for unit, best in zip(range(len(units)), part.argmax(axis=1) if part.size else (), strict=True):
-            if np.isfinite(part[unit, best]) and part[unit, best] > 0.0:
-                storm = group.iloc[best]
-                rows.append(
-                    (level, units[unit], quantity, *key, str(storm.name), storm["duration_min"], part[unit, best])
-                )
-    return pd.DataFrame(rows, columns=list(COLUMNS))
-
-
-ALIKE = ("return_period_years", "climate", "uplift", "season")
+    names = np.array(units, object)
+    parts = []
+    for key, group in ranked.groupby(list(ALIKE), sort=True):
+        part = values[:, group["at"].to_numpy()]
+        part = np.where(np.isnan(part), -np.inf, part)
+        best = (part >= part.max(axis=1, keepdims=True) * (1.0 - ROUNDING)).argmax(axis=1)
+        value = part[np.arange(len(best)), best]
+        some = np.isfinite(value) & (value > 0.0)
+        told = {"level": level, "unit_id": names[some], "quantity": quantity, **dict(zip(ALIKE, key, strict=True))}
+        told["storm_id"] = group.index.to_numpy(object)[best[some]]
+        told["duration_min"] = group["duration_min"].to_numpy(np.float64)[best[some]]
+        parts.append(pd.DataFrame({**told, "value": value[some]}, columns=list(COLUMNS)))
+    parts = [part for part in parts if len(part)]
+    return pd.concat(parts, ignore_index=True) if parts else pd.DataFrame(columns=list(COLUMNS))
 
 
 def name_critical(rows: pd.DataFrame, pointers: pd.DataFrame, storms: pd.DataFrame) -> NDArray[np.object_]:

@@ -92,7 +92,7 @@ def _say_check(concentration_min: float, area_ha: float) -> str:
         return f"refused: {area_ha:.0f} ha, the rational formula is not used above {rational.LARGEST_HA:g} ha"
     if np.isnan(concentration_min):
         return "unknown: no time of concentration"
-    return "of all impermeable ground, piped or not, at the time of concentration: a check only"
+    return "of the impermeable ground of its own, piped or not, at the time of concentration: a check only"
 
 
 def _zone_frame(ground: Ground, options: RunoffOptions) -> pd.DataFrame:
