@@ -60,6 +60,8 @@ MARGIN_IN: Final = 0.2
 HEAD_IN, FOOT_IN, SIDE_IN = 0.75, 0.62, 3.75
 LONGEST_MAP_IN: Final = (10.5, 8.4)
 LEAST_HEIGHT_IN: Final = 7.2
+NARROWEST: Final = 0.5
+"""Shorter over longer side of the map: a corridor shows ground beside it rather than squeeze title and cautions."""
 LABEL_RADIUS_IN: Final = 0.088
 
 
@@ -119,10 +121,13 @@ def draw_overview(path: Path, frames: Mapping[str, pd.DataFrame], hillshade: Lig
 
 
 def _plan_sheet(parcels: gpd.GeoDataFrame) -> Sheet:
-    """Fit the sheet to the district: no blank beside a narrow one, no strip for a flat one."""
+    """Fit the sheet to the district, without blanks beside it."""
     left, bottom, right, top = parcels.total_bounds if len(parcels) else (0.0, 0.0, 1.0, 1.0)
     edge = 0.01 * max(right - left, top - bottom, 1.0)
-    left, bottom, right, top = left - edge, bottom - edge, right + edge, top + edge
+    across = max(right - left, NARROWEST * (top - bottom)) / 2.0 + edge
+    along = max(top - bottom, NARROWEST * (right - left)) / 2.0 + edge
+    x, y = (left + right) / 2.0, (bottom + top) / 2.0
+    left, bottom, right, top = x - across, y - along, x + across, y + along
     scale = min(LONGEST_MAP_IN[0] / (right - left), LONGEST_MAP_IN[1] / (top - bottom))
     width, height = scale * (right - left), scale * (top - bottom)
     tall = max(height + HEAD_IN + FOOT_IN, LEAST_HEIGHT_IN)

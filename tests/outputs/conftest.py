@@ -22,12 +22,12 @@ SHAPES = {
 SAMPLE = {"TEXT": "a", "INTEGER": 3, "REAL": 1.23456789, "BOOLEAN": True}
 
 
-@pytest.fixture
+@pytest.fixture(scope="session")
 def layers() -> dict[str, Layer]:
     return layers_for([("permeable_paving", "Permeable paving")], ["ward"])
 
 
-@pytest.fixture
+@pytest.fixture(scope="session")
 def frames(layers: dict[str, Layer]) -> dict[str, pd.DataFrame]:
     """Two rows a layer, the second one empty but for its key."""
     made: dict[str, pd.DataFrame] = {}
@@ -41,6 +41,6 @@ def frames(layers: dict[str, Layer]) -> dict[str, pd.DataFrame]:
     return made
 
 
-@pytest.fixture
+@pytest.fixture(scope="session")
 def empty_frames(layers: dict[str, Layer]) -> dict[str, pd.DataFrame]:
     return {name: conform(pd.DataFrame({layer.key: []}), layer, CRS_METRIC) for name, layer in layers.items()}
