@@ -53,7 +53,9 @@ def screen(brief: Brief, *, progress: Progress | None = None, cancelled: Callabl
         cover = surfaces.account(data, land, brief.surfaces, run)
     with run.stage("storms now"):
         storms = runoff.prepare_rain(data.rain_table, data.rain_series, brief.rain, run)
-        now = runoff.run_storms(cover.ledger, land, data.sewer_zones, storms, brief.runoff, run, soils=data.soils)
+        ground = (cover.ledger, land, data.sewer_zones)
+        drained = runoff.fit_to_survey(*ground, data.rain_series, brief.runoff, run, soils=data.soils)
+        now = runoff.run_storms(*ground, storms, drained, run, soils=data.soils)
     with run.stage("measures"):
         proposals = measures.propose(data, land, cover, plans, brief.measures, run)
         trials = measures.store_trials(proposals, brief.measures)

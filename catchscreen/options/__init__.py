@@ -7,7 +7,7 @@ from catchscreen.options.base import Fraction, NotNegative, Options, Positive, R
 from catchscreen.options.measures import MeasureOptions
 from catchscreen.options.rain import RainOptions
 from catchscreen.options.ranking import RankingOptions
-from catchscreen.options.runoff import DEFICITS, DEPRESSIONS_MM, RunoffOptions, Texture
+from catchscreen.options.runoff import DEFICITS, DEPRESSIONS_MM, RunoffOptions, SurveyedEvent, Texture
 from catchscreen.options.surfaces import SurfaceOptions
 from catchscreen.options.terrain import TerrainOptions
 
@@ -25,6 +25,7 @@ __all__ = [
     "RunoffOptions",
     "Shares",
     "SurfaceOptions",
+    "SurveyedEvent",
     "TerrainOptions",
     "Texture",
 ]

@@ -31,8 +31,7 @@ class RainOptions(Options):
         (15.0, 30.0, 60.0, 180.0, 360.0, 1440.0), min_length=1, max_length=MOST_VALUES
     )
     uplift: tuple[Uplift, Uplift] = (1.2, 1.4)
-    """Central and upper allowance for a warmer climate, as factors on depth (1.4 is 40 % more, at most 3). Take them
-    from the local authority."""
+    """Central and upper allowance for a warmer climate: factors on depth (1.4: 40 % more), from your authority."""
     intensity_formula: Formula | None = None
     """k, n, b, m of i = k T^n / (t + b)^m (mm/h, years, minutes), from the local authority; used without a table."""
     plain_depths_mm: tuple[Depth, ...] = Field((5.0, 15.0, 30.0, 50.0), max_length=MOST_VALUES)

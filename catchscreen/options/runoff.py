@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from datetime import UTC, datetime
 from typing import Annotated, Final, Literal, Self
 
 from pydantic import Field, ValidationInfo, field_validator, model_validator
@@ -46,6 +47,30 @@ Texture = Literal[
 ]
 
 
+class SurveyedEvent(Options):
+    """What a flow survey measured in the sewer in one event; times without an offset are UTC."""
+
+    start: datetime
+    end: datetime
+    volume_m3: Annotated[float, Field(gt=0, le=1e7)]
+    """Storm water at the outfall, what flows in dry weather taken off."""
+    zone_id: str = ""
+    """The sewer zone that was measured; without it all zones together."""
+
+    @model_validator(mode="after")
+    def _check_times(self) -> Self:
+        """Refuse an event that does not end after it starts, or lasts longer than a month."""
+        hours = (in_utc(self.end) - in_utc(self.start)).total_seconds() / 3600.0
+        if not 0.0 < hours <= 744.0:
+            raise ValueError("an event ends after its start and within 31 days")
+        return self
+
+
+def in_utc(time: datetime) -> datetime:
+    """Return a time in UTC; one without an offset is taken to be in UTC."""
+    return time.replace(tzinfo=UTC) if time.tzinfo is None else time.astimezone(UTC)
+
+
 class RunoffOptions(Options):
     """How rain becomes runoff and where it goes."""
 
@@ -87,6 +112,8 @@ class RunoffOptions(Options):
     """Calibration: factor on sewer capacity."""
     calibration_source: str = ""
     """The recorded spills or flow survey behind the two factors; empty means uncalibrated, and the result says so."""
+    survey: tuple[SurveyedEvent, ...] = Field((), max_length=200)
+    """Surveyed events that connection and capacity are fitted to, with the rain of the series."""
     greenfield_formula_applies: bool = False
     """Only the user can confirm that the regression holds here."""
     annual_rain_mm: Annotated[float, Field(ge=20, le=13_000)] | None = None

@@ -12,10 +12,12 @@ from catchscreen.runoff.run_on import gather_run_on
 from catchscreen.runoff.statistics import summarise_record
 from catchscreen.runoff.store_events import run_store_events
 from catchscreen.runoff.store_years import run_stores
+from catchscreen.runoff.survey import fit_to_survey
 
 __all__ = [
     "CandidatePieces",
     "estimate_depths",
+    "fit_to_survey",
     "gather_run_on",
     "greenfield_rate",
     "place_candidates",

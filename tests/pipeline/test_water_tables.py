@@ -20,6 +20,7 @@ RUNOFF = {
     "growth_factors": {"30": 2.0},
     "calibration_source": "flow survey, spring",
     "connection_scale": 0.9,
+    "survey": [{"start": "2003-05-01T00:00", "end": "2003-05-03T00:00", "volume_m3": 60.0, "zone_id": "core"}],
 }
 
 
@@ -63,6 +64,16 @@ def test_two_peaks_stand_apart_with_their_storm(written: Path) -> None:
     assert peaks["is_calibrated"].all()
 
 
+def test_the_survey_is_fitted_and_said(written: Path) -> None:
+    """One event: the run says what it was fitted to, with both factors, and how well the event is met."""
+    said = read(written, "run").set_index("key")["value"]["calibration"]
+    assert said.startswith("Connection x ")
+    assert said.endswith("after flow survey, spring (1 events).")
+    issues = read(written, "data_issues").set_index("code")["message"]
+    assert "volumes are met within 0 %" in issues["survey_fitted"]
+    assert "runoff_uncalibrated" not in issues.index
+
+
 def test_the_map_layer_shows_a_row_of_that_table(written: Path) -> None:
     lands, peaks = read(written, "subcatchments"), read(written, "peak_flows").set_index(["unit_id", "storm_id"])
     for row in lands.itertuples():
@@ -91,11 +102,13 @@ def test_every_row_with_a_storm_says_it_in_words(written: Path) -> None:
         frame = read(written, layer)
         held = frame.dropna(subset=["storm_id"])
         assert len(held), layer
-        assert (held["storm"] == held["storm_id"].map(labels)).all(), layer
+        role = {"candidates": "sizing storm: ", "options": "sizing storm: "}.get(layer, "reference storm: ")
+        said = role if layer not in {"water_balance", "peak_flows"} else ""
+        assert (held["storm"] == said + held["storm_id"].map(labels)).all(), layer
         at = list(frame.columns)
         assert at.index("storm") == at.index("storm_id") + 1
-    assert set(read(written, "parcels")["storm"]) == {"1-in-30, 1 h, now"}
-    assert read(written, "candidates")["storm"].dropna().str.startswith("1-in-30, ").all()
+    assert set(read(written, "parcels")["storm"]) == {"reference storm: 1-in-30, 1 h, now"}
+    assert read(written, "candidates")["storm"].dropna().str.startswith("sizing storm: 1-in-30, ").all()
     assert read(written, "candidates")["storm"].dropna().str.endswith("future +40 %").all()
 
 
