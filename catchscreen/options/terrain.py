@@ -8,6 +8,9 @@ from pydantic import Field
 
 from catchscreen.options.base import NotNegative, Options, Positive
 
+Height = Annotated[float, Field(gt=0, le=20)]
+Depth = Annotated[float, Field(ge=0, le=10)]
+
 
 class TerrainOptions(Options):
     """How the ground is made ready, routed and divided."""
@@ -17,12 +20,19 @@ class TerrainOptions(Options):
     raise_buildings: bool = True
     building_raise_m: Positive = 0.5
     """How far water stands against a building before it finds a way in or through (common practice 0.15 to 0.5)."""
+    raise_walls: bool = True
+    wall_raise_m: Height = 1.0
+    """Height of a wall whose height is not given (an assumption: say yours)."""
+    watercourse_lower_m: Depth = 0.0
+    """How far the cells of watercourses are lowered; 0: not at all, as most ground models have the water surface."""
     outlet_snap_m: NotNegative = 30.0
     time_of_concentration: Literal["kirpich", "velocity", "nrcs_lag", "bransby_williams"] = "kirpich"
     entry_time_min: NotNegative = 3.0
     curve_number: Annotated[float, Field(gt=0, le=100)] = 85.0
     sheet_flow_roughness: Positive = 0.011
     two_year_day_rain_mm: Positive = 40.0
+    subcatchments_by: Literal["outlets", "size", "hollows"] = "outlets"
+    """What divides the ground: the given outlets (without any, the target size), the target size, or each hollow."""
     subcatchment_target_ha: Positive = 25.0
     flow_path_min_ha: Positive = 1.0
     hollow_min_depth_m: NotNegative = 0.10

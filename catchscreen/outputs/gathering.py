@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from typing import Any
+from typing import Any, Final
 
 import geopandas as gpd
 import numpy as np
@@ -52,6 +52,16 @@ def gather(found: Findings, brief: Brief, provenance: Mapping[str, Any], run: Ru
     )
 
 
+_STORM_ROLES: Final = {
+    "parcels": "reference storm",
+    "subcatchments": "reference storm",
+    "hollows": "reference storm",
+    "candidates": "sizing storm",
+    "options": "sizing storm",
+}
+"""What the storm of a row is to its layer: volumes of two kinds of storm must not be taken for each other."""
+
+
 def _frames(
     found: Findings, layers: Mapping[str, Layer], issues: Sequence[DataIssue], provenance: Mapping[str, Any]
 ) -> dict[str, pd.DataFrame]:
@@ -61,9 +71,12 @@ def _frames(
         "parcels": _parcels(found, storm_id),
         "candidates": candidate_frame(found),
         "subcatchments": _subcatchments(found, storm_id),
-        "flow_paths": found.land.flow_paths.assign(length_m=found.land.flow_paths.length),
+        "flow_paths": found.land.flow_paths,
         "outlets": found.land.outlets,
         "hollows": _hollows(found, storm_id),
+        "hollows_blocked": _or_none(found.land.blocked),
+        "longest_paths": _or_none(found.land.longest_paths),
+        "suspected_culverts": _or_none(found.land.suspects),
         "surfaces": found.cover.surfaces,
         "data_issues": _data_issues(issues, found),
         "terrain_edits": found.land.edits,
@@ -73,8 +86,11 @@ def _frames(
         "run": _run_table(provenance, storm_id, (narrowing_layer(found), found.now.calibration)),
         **rain_frames(found),
     }
-    made = {name: with_storm(frame, found.storms) for name, frame in made.items()}
-    return {name: shape_frame(made[name], layer, found.land.grid.crs) for name, layer in layers.items()}
+    made = {name: with_storm(frame, found.storms, _STORM_ROLES.get(name, "")) for name, frame in made.items()}
+    shaped = {name: shape_frame(made[name], layer, found.land.grid.crs) for name, layer in layers.items()}
+    for frame in shaped.values():
+        frame.attrs["cautions"] = list(CAUTIONS)
+    return shaped
 
 
 def _parcels(found: Findings, storm_id: str) -> gpd.GeoDataFrame:
@@ -96,6 +112,11 @@ def _subcatchments(found: Findings, storm_id: str) -> gpd.GeoDataFrame:
     peaks = found.now.peaks[found.now.peaks["storm_id"] == storm_id].set_index("subcatchment_id")
     water = _water(found, "subcatchment", storm_id)
     return frame.join(areas).join(water).join(peaks[["overland_peak_l_s"]])
+
+
+def _or_none(layer: gpd.GeoDataFrame | None) -> gpd.GeoDataFrame:
+    """Return a layer, one without rows where there is none."""
+    return gpd.GeoDataFrame({"geometry": []}, geometry="geometry") if layer is None else layer
 
 
 def _water(found: Findings, level: str, storm_id: str) -> pd.DataFrame:

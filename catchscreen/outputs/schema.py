@@ -18,6 +18,16 @@ from catchscreen.outputs.rain_columns import (
     RAIN_MAXIMA,
     STORM_IN_WORDS,
 )
+from catchscreen.outputs.terrain_columns import (
+    FLOW_PATHS,
+    HOLLOWS,
+    HOLLOWS_BLOCKED,
+    LONGEST_PATHS,
+    OUTLETS,
+    SUBCATCHMENTS,
+    SUSPECTED_CULVERTS,
+    TERRAIN_EDITS,
+)
 
 SCHEMA_VERSION: Final = 1
 
@@ -74,90 +84,6 @@ def _parcel_columns_of(measure: str, title: str) -> tuple[Column, ...]:
     )
 
 
-_SUBCATCHMENTS: Final = (
-    text("subcatchment_id", "identifier"),
-    text("outlet_id", "outlet that it drains to"),
-    text("downstream_id", "sub-catchment below, empty at the edge"),
-    *reals(
-        "m2",
-        0,
-        [
-            ("area_m2", "area, cells times cell area"),
-            ("impermeable_m2", "impermeable area"),
-            ("connected_impermeable_m2", "impermeable area that is taken to drain to a sewer"),
-        ],
-    ),
-    *reals(
-        "",
-        4,
-        [
-            ("mean_slope_fraction", "mean slope"),
-            ("slope_10_85_fraction", "slope between 10 and 85 % of the longest flow path"),
-        ],
-    ),
-    real("longest_path_m", "m", 0, "longest flow path"),
-    real("time_of_concentration_min", "min", 1, "by the method that the brief names, entry time included"),
-    flag("touches_data_edge", "the data end inside it: area and flow may be short"),
-    real("snap_distance_m", "m", 1, "how far its outlet point was moved to the flow"),
-    real("snap_area_ratio", "", 2, "contributing area after over before the move"),
-    text("storm_id", "reference storm of the volumes and the peak in this row (table storms)"),
-    text("storm", STORM_IN_WORDS),
-    *reals(
-        "m3",
-        0,
-        [
-            ("rain_m3", "rain"),
-            ("sewer_now_m3", "taken by sewers now"),
-            ("overland_now_m3", "overland, where it arose, now"),
-        ],
-    ),
-    real("overland_peak_l_s", "l/s", 0, "routed overland peak; peaks are never added"),
-    real("balance_error_m3", "m3", 12, "rain less every term of the balance"),
-)
-
-_FLOW_PATHS: Final = (
-    text("flow_path_id", "identifier"),
-    text("subcatchment_id", "sub-catchment"),
-    real("contributing_area_m2", "m2", 0, "ground that drains through its lower end"),
-    real("length_m", "m", 0, "length"),
-)
-
-_OUTLETS: Final = (
-    text("outlet_id", "identifier"),
-    text("subcatchment_id", "sub-catchment that drains here"),
-    real("contributing_area_m2", "m2", 0, "ground that drains here"),
-)
-
-_HOLLOWS: Final = (
-    text("hollow_id", "identifier"),
-    text("subcatchment_id", "sub-catchment"),
-    text("spills_into_id", "hollow that takes the spill, empty for outside"),
-    *reals(
-        "m",
-        2,
-        [
-            ("depth_m", "greatest depth at spill level"),
-            ("spill_level_m", "level of the spill"),
-            ("floor_level_m", "lowest ground"),
-        ],
-    ),
-    real("area_m2", "m2", 0, "wet area at spill level"),
-    real("volume_m3", "m3", 0, "volume to spill"),
-    real("contributing_area_m2", "m2", 0, "ground that drains into it first"),
-    count("property_points", "property points inside the outline at spill level; not a statement about any property"),
-    text("storm_id", "reference storm of the volumes in this row (table storms)"),
-    text("storm", STORM_IN_WORDS),
-    *reals(
-        "m3",
-        0,
-        [
-            ("inflow_m3", "overland water that reaches it, spills from above included"),
-            ("held_m3", "held in it"),
-            ("spill_m3", "spilled onward"),
-        ],
-    ),
-)
-
 _SURFACES: Final = (
     text("surface_id", "identifier"),
     text("parcel_id", "parcel, empty outside parcels"),
@@ -191,15 +117,6 @@ _DATA_ISSUES: Final = (
     text("feature", "feature"),
 )
 
-_TERRAIN_EDITS: Final = (
-    text("edit_id", "identifier"),
-    text("kind", "culvert, underpass or raised building"),
-    text("source", "feature that asked for it"),
-    count("cells", "cells changed"),
-    real("level_before_m", "m", 2, "mean level of those cells before"),
-    real("level_after_m", "m", 2, "mean level of those cells after"),
-)
-
 _STORMS: Final = (
     text("storm_id", "identifier"),
     text("label", "in words"),
@@ -226,12 +143,12 @@ _WATER_BALANCE: Final = (
         [
             ("rain_m3", "rain"),
             ("inflow_m3", "from other units"),
-            ("passed_on_m3", "to other units"),
+            ("passed_on_m3", "to other units as run-on and overflow; 0 as things are now, without measures"),
             ("sewer_m3", "to sewers"),
-            ("watercourse_m3", "to watercourses through outlets"),
+            ("watercourse_m3", "to watercourses through outlets of measures; 0 as things are now"),
             ("overland_m3", "overland, where it arose"),
             ("infiltration_m3", "into the ground"),
-            ("evaporation_m3", "into the air"),
+            ("evaporation_m3", "into the air; 0 in a single storm, where none is reckoned"),
             ("store_change_m3", "left in stores and surface depressions"),
             ("held_in_hollows_m3", "held in hollows"),
             ("leaving_m3", "leaving overland"),
@@ -248,13 +165,16 @@ _RUN: Final = (
 LAYERS: Final[tuple[Layer, ...]] = (
     Layer("parcels", "Parcels with impermeable area, runoff now, scores and ranks", "MULTIPOLYGON", _PARCELS),
     Layer("candidates", "Candidates: a measure on a host area", "MULTIPOLYGON", CANDIDATES),
-    Layer("subcatchments", "Sub-catchments by terrain", "MULTIPOLYGON", _SUBCATCHMENTS),
-    Layer("flow_paths", "Main overland flow paths", "MULTILINESTRING", _FLOW_PATHS),
-    Layer("outlets", "Outlets of the sub-catchments", "POINT", _OUTLETS),
-    Layer("hollows", "Hollows: where water could gather in a stated storm", "MULTIPOLYGON", _HOLLOWS),
+    Layer("subcatchments", "Sub-catchments by terrain", "MULTIPOLYGON", SUBCATCHMENTS),
+    Layer("flow_paths", "Main overland flow paths", "MULTILINESTRING", FLOW_PATHS),
+    Layer("outlets", "Outlets of the sub-catchments", "POINT", OUTLETS),
+    Layer("hollows", "Hollows: where water could gather in a stated storm", "MULTIPOLYGON", HOLLOWS),
+    Layer("hollows_blocked", "Hollows there only while culverts are blocked", "MULTIPOLYGON", HOLLOWS_BLOCKED),
+    Layer("longest_paths", "Longest flow path of each sub-catchment", "MULTILINESTRING", LONGEST_PATHS),
+    Layer("suspected_culverts", "Banks that may hide a culvert: proposed only", "MULTILINESTRING", SUSPECTED_CULVERTS),
     Layer("surfaces", "Surfaces: every square metre counted once", "MULTIPOLYGON", _SURFACES),
     Layer("data_issues", "Repairs, unknowns and notes on the data", "GEOMETRY", _DATA_ISSUES),
-    Layer("terrain_edits", "Changes made to the ground before routing", "GEOMETRY", _TERRAIN_EDITS),
+    Layer("terrain_edits", "Changes made to the ground before routing", "GEOMETRY", TERRAIN_EDITS),
     Layer("options", "Every variant looked at, with what spoke against it", "", OPTIONS),
     Layer("storms", "The storms that were run", "", _STORMS),
     Layer("rain_depths", "Rain depths by duration and return period, with confidence limits", "", RAIN_DEPTHS),

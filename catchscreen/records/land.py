@@ -47,14 +47,23 @@ class Terrain:
 
     subcatchments : index subcatchment_id, polygons; outlet_id, area_m2, cells, mean_slope_fraction,
     slope_10_85_fraction, longest_path_m, time_of_concentration_min, downstream_id, touches_data_edge, snap_distance_m,
-    snap_area_ratio.
-    outlets : index outlet_id, points; subcatchment_id, contributing_area_m2.
+    snap_area_ratio; kind, time_of_concentration_method, _low_min and _high_min, time_<method>_min, edge_inflow_m,
+    missing_buffer_m (see ``terrain.edge.edge_columns``).
+    outlets : index outlet_id, points; subcatchment_id, contributing_area_m2 (of the sub-catchment and all above it),
+    through_this_point_m2 (less, where a sub-catchment leaves the data at many places), kind.
     hollows : index hollow_id, polygons at spill level; depth_m, area_m2, volume_m3, spill_level_m, floor_level_m,
-    contributing_area_m2, spills_into_id, subcatchment_id, spill_x, spill_y, tree_number.
-    flow_paths : index flow_path_id, lines; contributing_area_m2, subcatchment_id.
-    edits : index edit_id; kind, level_before_m, level_after_m, cells, source.
+    contributing_area_m2, spills_into_id, subcatchment_id, spill_x, spill_y, tree_number, persistence_fraction, blocked_id.
+    flow_paths : index flow_path_id, lines; contributing_area_m2, subcatchment_id, length_m, passes_buildings,
+    passes_parcels, passes_hollows (ids, joined by commas).
+    edits : index edit_id; kind (watercourse, building, wall, underpass, culvert, cut), level_before_m, level_after_m
+    (means of the cells), lowest_before_m, lowest_after_m, cells, source, capacity_l_s, blocked_id.
     suspects : index suspect_id, lines through banks that may hide culverts; hollow_id, volume_behind_m3, bank_height_m,
-    length_m. Proposed only: nothing is changed.
+    length_m, kind, upstream_level_m, downstream_level_m. Proposed only: nothing is changed.
+    blocked : index blocked_id, polygons of the hollows that are there, or larger, only while every culvert is blocked;
+    depth_m, area_m2, volume_m3, spill_level_m, floor_level_m, contributing_area_m2, hollow_ids, volume_open_m3,
+    culvert_sources, capacity_l_s, capacity_mm_h, subcatchment_id. None without culverts.
+    longest_paths : index subcatchment_id, lines downhill; length_m, upper_level_m, lower_level_m, mean_fall_fraction,
+    slope_10_85_fraction.
     tree_label : (rows, cols) int32, number in ``hollow_tree`` of the smallest kept hollow that takes its water first.
     """
 
@@ -75,3 +84,5 @@ class Terrain:
     hollow_tree: HollowTree
     tree_label: NDArray[np.int32] | None = None
     suspects: gpd.GeoDataFrame | None = None
+    blocked: gpd.GeoDataFrame | None = None
+    longest_paths: gpd.GeoDataFrame | None = None

@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from catchscreen.grid import Grid
 from catchscreen.options import TerrainOptions
 from catchscreen.terrain._kernels import carving
-from catchscreen.terrain.edits import Edit
+from catchscreen.terrain.changes import Edit
 from catchscreen.terrain.hollows import find_hollows, unframed_cells
 from catchscreen.terrain.routing import Routing
 from catchscreen.units import TICKS_PER_M

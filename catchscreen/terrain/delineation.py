@@ -1,27 +1,51 @@
-"""The terrain stage as one story: edit, route, divide, find hollows, trace, measure slopes."""
+"""The terrain stage as one story: edit, route, find hollows, divide, trace, measure slopes, say what is doubtful."""
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
+import geopandas as gpd
 import numpy as np
+from numpy.typing import NDArray
 
 from catchscreen.options import TerrainOptions
 from catchscreen.progress import DataIssue, Run
 from catchscreen.records import Inputs, Terrain
+from catchscreen.terrain.blocked import blocked_frame, name_blocked
 from catchscreen.terrain.carving import carve_depressions
-from catchscreen.terrain.catchments import divide
+from catchscreen.terrain.catchments import GIVEN, HOLLOW_EXIT, Division, divide
+from catchscreen.terrain.changes import Edit, edits_frame
 from catchscreen.terrain.conditioning import frame_levels, unframe
-from catchscreen.terrain.edits import edit_ground, edits_frame
+from catchscreen.terrain.edge import edge_columns, note_cut_catchments
+from catchscreen.terrain.edits import EditedGround, edit_ground
 from catchscreen.terrain.flow_paths import trace_flow_paths
-from catchscreen.terrain.frames import hollow_frame, label_of_basins, outlet_frame, subcatchment_frame
-from catchscreen.terrain.hollows import find_hollows
-from catchscreen.terrain.routing import direction_weights, route
+from catchscreen.terrain.frames import (
+    exits_of_hollows,
+    hollow_frame,
+    label_of_basins,
+    outlet_frame,
+    subcatchment_frame,
+)
+from catchscreen.terrain.hollows import Hollows, find_hollows, note_filtered
+from catchscreen.terrain.longest import longest_frame, longest_paths
+from catchscreen.terrain.passing import mark_passed
+from catchscreen.terrain.routing import Routing, direction_weights, route
 from catchscreen.terrain.slope import slope_fraction
-from catchscreen.terrain.snapping import snap_outlets
+from catchscreen.terrain.snapping import NOTHING, Snapped, snap_outlets
 from catchscreen.terrain.steadiness import persistence
 from catchscreen.terrain.suspects import find_suspects, note_suspects
 from catchscreen.units import M2_PER_HA
 
 RELIABLE_CELL_M = 2.0
+
+
+@dataclass(frozen=True, slots=True)
+class _Ready:
+    """A ground made ready and routed: its levels (rows, cols), the routes, the cuts that opened depressions."""
+
+    ticks: NDArray[np.int32]
+    routing: Routing
+    cuts: list[Edit]
 
 
 def delineate(data: Inputs, options: TerrainOptions, run: Run) -> Terrain:
@@ -38,34 +62,34 @@ def delineate(data: Inputs, options: TerrainOptions, run: Run) -> Terrain:
         When the caller asked to stop.
     """
     grid = data.grid
-    ground, edits = edit_ground(data, options, run)
-    level = frame_levels(ground, data.ground_valid, options.holes)
+    edited = edit_ground(data, options, run)
+    ready = _make_ready(edited.open_ticks, data, options)
+    routing = ready.routing
     run.check_stop()
-    routing = route(level, direction_weights(grid))
-    if options.depressions != "keep":
-        level, cuts = carve_depressions(level, routing, grid, options)
-        edits.extend(cuts)
-        ground = np.where(data.ground_valid, unframe(level), ground)
-        routing = route(level, direction_weights(grid))
-    run.check_stop()
-    natural = frame_levels(data.ground_ticks, data.ground_valid, options.holes) if edits else level
+    changed = bool(edited.edits or ready.cuts)
+    natural = frame_levels(data.ground_ticks, data.ground_valid, options.holes) if changed else routing.level
     slope = slope_fraction(natural, grid)
-    snapped = snap_outlets(data.outlets, routing, grid, options.outlet_snap_m, run)
-    target_cells = max(1, round(options.subcatchment_target_ha * M2_PER_HA / grid.cell_area_m2))
-    division = divide(routing, snapped.cell, target_cells)
-    subcatchments = subcatchment_frame(division, routing, snapped, slope, grid, options)
+    found = find_hollows(routing, grid, options)
+    division, snapped = _divide(data, routing, found, options, run)
+    paths = longest_paths(division, routing, grid)
+    subcatchments = subcatchment_frame(division, snapped, slope, paths, options, grid)
+    subcatchments = subcatchments.assign(**edge_columns(routing, division, slope, grid))
     run.check_stop()
     ids = list(subcatchments.index)
-    hollows = find_hollows(routing, grid, options)
-    hollow_rows, hollow_label = hollow_frame(hollows, routing, division, ids, grid)
-    hollow_rows["persistence_fraction"] = persistence(hollow_rows, routing, grid, options)
-    suspects = find_suspects(hollow_rows, hollows, routing, natural, grid, options)
+    hollows, hollow_label = hollow_frame(found, routing, division, ids, grid)
+    hollows["persistence_fraction"] = persistence(hollows, routing, grid, options)
+    blocked = _hollows_when_blocked(edited, data, hollows, division, ids, options)
+    suspects = find_suspects(hollows, found, routing, natural, grid, options)
     note_suspects(suspects, run)
+    note_cut_catchments(subcatchments, run)
+    note_filtered(found, grid, options, run)
     _note_coarse_cells(data, run)
+    flow_paths = trace_flow_paths(routing, division.label, ids, grid, options.flow_path_min_ha * M2_PER_HA)
+    edits = edits_frame(edited.edits + ready.cuts, grid.crs)
     return Terrain(
         grid=grid,
-        conditioned_ticks=ground,
-        filled_ticks=np.where(data.ground_valid, unframe(routing.filled), ground),
+        conditioned_ticks=ready.ticks,
+        filled_ticks=np.where(data.ground_valid, unframe(routing.filled), ready.ticks),
         valid=data.ground_valid,
         receiver=routing.receivers(),
         accumulation_cells=routing.total[1:-1, 1:-1].astype(np.int64),
@@ -74,13 +98,65 @@ def delineate(data: Inputs, options: TerrainOptions, run: Run) -> Terrain:
         slope_fraction=slope,
         subcatchments=subcatchments,
         outlets=outlet_frame(division, routing, subcatchments, grid),
-        hollows=hollow_rows,
-        flow_paths=trace_flow_paths(routing, division.label, ids, grid, options.flow_path_min_ha * M2_PER_HA),
-        edits=edits_frame(edits, grid.crs),
-        hollow_tree=hollows.tree,
+        hollows=name_blocked(hollows, blocked, "hollow_ids"),
+        flow_paths=mark_passed(flow_paths, data, hollows, grid),
+        edits=name_blocked(edits, blocked, "culvert_sources", by="source"),
+        hollow_tree=found.tree,
         suspects=suspects,
-        tree_label=label_of_basins(routing, hollows.home_of_basin.astype(np.int32)),
+        tree_label=label_of_basins(routing, found.home_of_basin.astype(np.int32)),
+        blocked=blocked,
+        longest_paths=longest_frame(paths, ids, grid),
     )
+
+
+def _make_ready(ticks: NDArray[np.int32], data: Inputs, options: TerrainOptions) -> _Ready:
+    """Route an edited ground, its depressions opened where the options say so."""
+    level = frame_levels(ticks, data.ground_valid, options.holes)
+    routing = route(level, direction_weights(data.grid))
+    if options.depressions == "keep":
+        return _Ready(ticks, routing, [])
+    level, cuts = carve_depressions(level, routing, data.grid, options)
+    ticks = np.where(data.ground_valid, unframe(level), ticks)
+    return _Ready(ticks, route(level, direction_weights(data.grid)), cuts)
+
+
+def _divide(
+    data: Inputs, routing: Routing, found: Hollows, options: TerrainOptions, run: Run
+) -> tuple[Division, Snapped]:
+    """Divide the ground as the options say: at the given outlets, by size, or at the exit of each hollow."""
+    snapped = snap_outlets(data.outlets, routing, data.grid, options.outlet_snap_m, run)
+    target_cells = max(1, round(options.subcatchment_target_ha * M2_PER_HA / data.grid.cell_area_m2))
+    if options.subcatchments_by == "outlets":
+        return divide(routing, snapped.cell, target_cells), snapped
+    if len(snapped.ids):
+        run.note(
+            DataIssue(
+                severity="note",
+                code="outlets_not_used",
+                role="outlets",
+                message=f"the outlets do not divide the ground: terrain.subcatchments_by is {options.subcatchments_by}",
+                cure='set terrain.subcatchments_by to "outlets" to use them',
+            )
+        )
+    snapped = exits_of_hollows(found, routing) if options.subcatchments_by == "hollows" else NOTHING
+    kind = HOLLOW_EXIT if options.subcatchments_by == "hollows" else GIVEN
+    return divide(routing, snapped.cell, target_cells, given_kind=kind), snapped
+
+
+def _hollows_when_blocked(
+    edited: EditedGround,
+    data: Inputs,
+    hollows: gpd.GeoDataFrame,
+    division: Division,
+    ids: list[str],
+    options: TerrainOptions,
+) -> gpd.GeoDataFrame | None:
+    """Return what would stand behind the culverts if they were all blocked; None where there are none."""
+    if edited.blocked_ticks is None:
+        return None
+    routing = _make_ready(edited.blocked_ticks, data, options).routing
+    closed = find_hollows(routing, data.grid, options)
+    return blocked_frame((closed, routing), hollows, division, ids, edited.culverts, data.grid)
 
 
 def _note_coarse_cells(data: Inputs, run: Run) -> None:

@@ -1,9 +1,7 @@
-"""Changes to the ground that the user asked for: ways cut through, buildings raised; levels before and after."""
+"""Changes to the ground that the user asked for: lowered, raised, cut through; each with levels before and after."""
 
 from __future__ import annotations
 
-import math
-from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Any
 
@@ -13,205 +11,135 @@ import pandas as pd
 import shapely
 from numpy.typing import NDArray
 from rasterio.features import rasterize
-from shapely.geometry import LineString
 
 from catchscreen.grid import Grid
 from catchscreen.options import TerrainOptions
-from catchscreen.progress import DataIssue, Run
+from catchscreen.progress import Run
 from catchscreen.records import Inputs
+from catchscreen.terrain.changes import Edit, cells_across, line_parts
+from catchscreen.terrain.ways import CULVERT, UNDERPASS, cut_ways
 from catchscreen.units import TICKS_PER_M
 
 Ints = NDArray[np.int64]
 
-EDIT_COLUMNS = ("kind", "level_before_m", "level_after_m", "cells", "source")
-
 
 @dataclass(frozen=True, slots=True)
-class Edit:
-    """One change: the cells touched (flat numbers), their levels before and after [ticks], the line or outline."""
+class EditedGround:
+    """The ground with all edits and, where there are culverts, with all but them; the edits in their order.
 
-    kind: str
-    source: str
-    geometry: Any
-    cell: Ints
-    before: Ints
-    after: Ints
+    open_ticks, blocked_ticks : (rows, cols) int32 [ticks]. culverts : those of the edits that are culverts.
+    """
+
+    open_ticks: NDArray[np.int32]
+    blocked_ticks: NDArray[np.int32] | None
+    edits: list[Edit]
+    culverts: list[Edit]
 
 
-def edit_ground(data: Inputs, options: TerrainOptions, run: Run) -> tuple[NDArray[np.int32], list[Edit]]:
-    """Return the ground with all edits, (rows, cols) int32 [ticks], and the edits in the order they were made.
+def edit_ground(data: Inputs, options: TerrainOptions, run: Run) -> EditedGround:
+    """Make the edits: watercourses lowered, buildings and walls raised, then underpasses and culverts cut through.
 
-    Buildings are raised first, then ways are cut through: a passage under a building stays open.
+    In this order a passage under a building stays open, and so does a culvert below a wall.
     """
     ground = data.ground_ticks.copy()
     edits: list[Edit] = []
-    if options.raise_buildings and data.buildings is not None and len(data.buildings):
-        raise_by = round(options.building_raise_m * TICKS_PER_M)
-        edits.extend(_raise_buildings(ground, data, data.buildings, raise_by))
-    if data.culverts is not None:
-        for line_id, row in data.culverts.iterrows():
-            for part in _line_parts(row.geometry):
-                edit = _cut_line(ground, data, str(line_id), row, part)
-                if edit is None:
-                    _note_untouched(run, str(line_id), part)
-                else:
-                    edits.append(edit)
-    return ground, edits
+    if options.watercourse_lower_m > 0.0 and data.watercourses is not None:
+        edits += _lower_watercourses(ground, data, data.watercourses, round(options.watercourse_lower_m * TICKS_PER_M))
+    if options.raise_buildings and data.buildings is not None:
+        edits += _raise_buildings(ground, data, data.buildings, round(options.building_raise_m * TICKS_PER_M))
+    if options.raise_walls and data.walls is not None:
+        edits += _raise_walls(ground, data, data.walls, options.wall_raise_m)
+    edits += cut_ways(ground, data, UNDERPASS, run)
+    blocked = ground.copy()
+    culverts = cut_ways(ground, data, CULVERT, run)
+    return EditedGround(ground, blocked if culverts else None, edits + culverts, culverts)
 
 
-def edits_frame(edits: list[Edit], crs: Any) -> gpd.GeoDataFrame:
-    """Return the layer of edits: index edit_id, mean level of the cells before and after, their number, source."""
-    rows = [
-        {
-            "kind": edit.kind,
-            "level_before_m": float(edit.before.sum() / (edit.before.size * TICKS_PER_M)),
-            "level_after_m": float(edit.after.sum() / (edit.after.size * TICKS_PER_M)),
-            "cells": edit.cell.size,
-            "source": edit.source,
-        }
-        for edit in edits
-    ]
-    index = [f"edit-{number:05d}" for number in range(1, len(rows) + 1)]
-    geometry = [edit.geometry for edit in edits]
-    frame = gpd.GeoDataFrame(rows, columns=list(EDIT_COLUMNS), index=index, geometry=geometry, crs=crs)
-    frame["level_before_m"] = frame["level_before_m"].astype("float64")
-    frame["level_after_m"] = frame["level_after_m"].astype("float64")
-    frame["cells"] = frame["cells"].astype("int64")
-    frame.index.name = "edit_id"
-    return frame
+def _lower_watercourses(
+    ground: NDArray[np.int32], data: Inputs, watercourses: gpd.GeoDataFrame, lower_by: int
+) -> list[Edit]:
+    """Lower the cells of watercourses, each once: of two on a cell the earlier one has it."""
+    taken = ~data.ground_valid.ravel()
+    edits = []
+    for name, shape in zip(watercourses.index, watercourses.geometry, strict=True):
+        cell = _cells_of(shape, data.grid)
+        cell = cell[~taken[cell]]
+        taken[cell] = True
+        if cell.size:
+            edits.append(_moved(ground, cell, -lower_by, ("watercourse", f"watercourse {name}", shape)))
+    return edits
 
 
-def _raise_buildings(
-    ground: NDArray[np.int32], data: Inputs, buildings: gpd.GeoDataFrame, raise_by: int
-) -> Iterator[Edit]:
-    """Raise the cells whose centre lies in a building; where footprints overlap the later id wins."""
-    outlines = buildings.geometry
-    usable = [
-        (shape, number) for number, shape in enumerate(outlines, start=1) if shape is not None and not shape.is_empty
-    ]
-    if not usable:
-        return
-    owner = rasterize(usable, out_shape=data.grid.shape, transform=data.grid.transform, fill=0, dtype="int32").ravel()
+def _cells_of(shape: Any, grid: Grid) -> Ints:
+    """Return the cells of a line, without a gap that a diagonal step could pass, or of a polygon."""
+    if shape is None or shape.is_empty:
+        return np.empty(0, dtype=np.int64)
+    if shape.geom_type in ("Polygon", "MultiPolygon"):
+        inside = rasterize([(shape, 1)], out_shape=grid.shape, transform=grid.transform, fill=0, dtype="uint8")
+        return np.flatnonzero(inside)
+    parts = [cells_across(part, grid) for part in line_parts(shape)]
+    return np.unique(np.concatenate([np.empty(0, dtype=np.int64), *parts]))
+
+
+def _raise_walls(ground: NDArray[np.int32], data: Inputs, walls: gpd.GeoDataFrame, usual_height_m: float) -> list[Edit]:
+    """Raise the cells under walls by their height; where walls cross, the higher one counts."""
+    given = walls["height_m"] if "height_m" in walls.columns else pd.Series(np.nan, index=walls.index)
+    height = np.rint(given.fillna(usual_height_m).to_numpy(dtype=np.float64) * TICKS_PER_M).astype(np.int64)
+    risen = np.zeros(ground.size, dtype=np.int64)
+    on_ground = data.ground_valid.ravel()
+    edits = []
+    for number in np.argsort(-height, kind="stable"):
+        shape = walls.geometry.iloc[number]
+        cell = _cells_of(shape, data.grid)
+        cell = cell[on_ground[cell] & (risen[cell] == 0)]
+        risen[cell] = height[number]
+        if cell.size:
+            said = ("wall", f"wall {walls.index[number]}", shape)
+            edits.append((number, _moved(ground, cell, int(height[number]), said)))
+    return [edit for _, edit in sorted(edits, key=lambda pair: pair[0])]
+
+
+def _moved(ground: NDArray[np.int32], cell: Ints, ticks: int, said: tuple[str, str, Any]) -> Edit:
+    """Raise (or, below 0, lower) cells and return the edit; ``said`` is its kind, source and geometry."""
+    flat = ground.reshape(-1)
+    before = flat[cell].astype(np.int64)
+    flat[cell] += ticks
+    return Edit(*said, cell, before, before + ticks)
+
+
+def _raise_buildings(ground: NDArray[np.int32], data: Inputs, buildings: gpd.GeoDataFrame, raise_by: int) -> list[Edit]:
+    """Raise the cells whose centre lies in a building; where footprints overlap the later one has the cell."""
+    outlines = buildings.geometry.to_numpy()
+    burnt = list(_outlines_to_burn(outlines))
+    if not burnt:
+        return []
+    owner = rasterize(burnt, out_shape=data.grid.shape, transform=data.grid.transform, fill=0, dtype="int32").ravel()
     cell = np.flatnonzero((owner > 0) & data.ground_valid.ravel())
     cell = cell[np.argsort(owner[cell], kind="stable")]
-    bounds = np.searchsorted(owner[cell], np.arange(1, len(outlines) + 2))
+    number, start = np.unique(owner[cell], return_index=True)
     flat = ground.reshape(-1)
-    for number, building_id in enumerate(buildings.index):
-        own = cell[bounds[number] : bounds[number + 1]]
-        if own.size:
-            before = flat[own].astype(np.int64)
-            flat[own] += raise_by
-            yield Edit("building", f"building {building_id}", outlines.iloc[number], own, before, before + raise_by)
-
-
-def _line_parts(geometry: Any) -> list[LineString]:
-    """Return the simple lines of a line or multi-line that have a length."""
-    if geometry is None or geometry.is_empty:
-        return []
-    parts = shapely.get_parts(shapely.line_merge(geometry))
-    return [part for part in parts if part.geom_type == "LineString" and part.length > 0]
-
-
-def _cut_line(ground: NDArray[np.int32], data: Inputs, line_id: str, row: Any, line: LineString) -> Edit | None:
-    """Cut one culvert or underpass through the ground; None when nothing had to be lowered."""
-    width = _number(row, "width_m")
-    ends = _number(row, "upstream_level_m"), _number(row, "downstream_level_m")
-    kind = "underpass" if str(row.get("kind", "culvert")) == "underpass" else "culvert"
-    axis, chainage = cells_along(line, data.grid)
-    on_ground = data.ground_valid.ravel()[axis]
-    axis, chainage = axis[on_ground], chainage[on_ground]
-    if axis.size < 2:
-        return None
-    profile = ground.ravel()[axis].astype(np.int64)
-    bed = underpass_bed(profile, chainage, ends) if kind == "underpass" else culvert_bed(profile, chainage, ends)
-    cell, level = _widen(line, data.grid, axis, chainage, bed, width)
-    flat = ground.reshape(-1)
-    lower = data.ground_valid.ravel()[cell] & (level < flat[cell])
-    cell, level = cell[lower], level[lower]
-    if cell.size == 0:
-        return None
     before = flat[cell].astype(np.int64)
-    flat[cell] = level
-    return Edit(kind, f"{kind} {line_id}", line, cell, before, level)
+    flat[cell] += raise_by
+    after = before + raise_by
+    source = [f"building {name}" for name in buildings.index]
+    parts = [slice(int(first), int(last)) for first, last in zip(start, [*start[1:], cell.size], strict=True)]
+    return [
+        Edit("building", source[own], outlines[own], cell[part], before[part], after[part])
+        for own, part in zip(number - 1, parts, strict=True)
+    ]
 
 
-def _number(row: Any, column: str) -> float:
-    """Return a row's number, NaN when the column or the value is missing."""
-    value = row.get(column)
-    return math.nan if value is None or pd.isna(value) else float(value)
-
-
-def _note_untouched(run: Run, line_id: str, line: LineString) -> None:
-    """Tell the user that a line changed nothing."""
-    run.note(
-        DataIssue(
-            severity="note",
-            code="way_changes_nothing",
-            role="culverts",
-            message=f"culvert or underpass {line_id} lowers no cell: the ground along it is nowhere above its bed",
-            cure="check that both ends lie outside the embankment and that the levels are in metres",
-            feature=line_id,
-            geometry=line,
-        )
-    )
-
-
-def cells_along(line: LineString, grid: Grid) -> tuple[Ints, NDArray[np.float64]]:
-    """Return the cells that a line passes, each once and beside the next, with the chainage [m] of its centre."""
-    spacing = 0.25 * min(grid.cell_width_m, grid.cell_height_m)
-    steps = max(2, int(np.ceil(line.length / spacing)) + 1)
-    chainage = np.linspace(0.0, line.length, steps)
-    points = shapely.get_coordinates(shapely.line_interpolate_point(line, chainage))
-    cell = grid.cells_of_xy(points[:, 0], points[:, 1])
-    cell = cell[cell >= 0]
-    cell = cell[np.sort(np.unique(cell, return_index=True)[1])]
-    along = shapely.line_locate_point(line, shapely.points(*grid.xy_of_cells(cell)))
-    return cell, np.maximum.accumulate(along)
-
-
-def culvert_bed(profile: Ints, chainage: NDArray[np.float64], ends_m: tuple[float, float]) -> Ints:
-    """Return the bed [ticks] of a culvert: straight between its ends, monotone, nowhere above the ground.
-
-    An end without a given level takes the ground there. A given end above the ground takes the ground.
-    """
-    first, last = (_end_level(profile[at], level) for at, level in zip((0, -1), ends_m, strict=True))
-    run_m = chainage[-1] - chainage[0]
-    share = (chainage - chainage[0]) / run_m if run_m > 0 else np.zeros(chainage.size)
-    straight = np.rint(first + share * (last - first)).astype(np.int64)
-    bed = np.minimum(straight, profile)
-    return np.minimum.accumulate(bed) if first >= last else np.minimum.accumulate(bed[::-1])[::-1]
-
-
-def underpass_bed(profile: Ints, chainage: NDArray[np.float64], ends_m: tuple[float, float]) -> Ints:
-    """Return the road level [ticks] below a deck: the ground where it is the road, a line where it is the deck.
-
-    The road at a point is at least as low as everything between it and one of the ends; where the ground stands above
-    that, it is the deck or the bank. The sag of the road towards the passage is kept.
-    """
-    ground = profile.copy()
-    ground[0] = _end_level(profile[0], ends_m[0])
-    ground[-1] = _end_level(profile[-1], ends_m[1])
-    road = np.maximum(np.minimum.accumulate(ground), np.minimum.accumulate(ground[::-1])[::-1])
-    on_road = road == ground
-    between = np.interp(chainage, chainage[on_road], ground[on_road].astype(np.float64))
-    return np.minimum(np.rint(between).astype(np.int64), profile)
-
-
-def _end_level(ground: int, given_m: float) -> int:
-    """Return an end's level [ticks]: the given one where it is known and not above the ground."""
-    return int(ground) if math.isnan(given_m) else min(int(ground), round(given_m * TICKS_PER_M))
-
-
-def _widen(
-    line: LineString, grid: Grid, axis: Ints, chainage: NDArray[np.float64], bed: Ints, width_m: float
-) -> tuple[Ints, Ints]:
-    """Return the cells within half the width of the line with the bed at their chainage; the axis alone if narrow."""
-    if not width_m > max(grid.cell_width_m, grid.cell_height_m):
-        return axis, bed
-    outline = line.buffer(width_m / 2.0, cap_style="flat")
-    inside = rasterize([(outline, 1)], out_shape=grid.shape, transform=grid.transform, fill=0, dtype="uint8").ravel()
-    beside = np.setdiff1d(np.flatnonzero(inside), axis)
-    x, y = grid.xy_of_cells(beside)
-    along = shapely.line_locate_point(line, shapely.points(x, y))
-    level = np.floor(np.interp(along, chainage, bed.astype(np.float64))).astype(np.int64)
-    return np.concatenate([axis, beside]), np.concatenate([bed, level])
+def _outlines_to_burn(outlines: NDArray[Any]) -> list[tuple[dict[str, Any], int]]:
+    """Return each footprint as plain coordinates with its number from 1: faster than to read one object at a time."""
+    parts, owner = shapely.get_parts(outlines, return_index=True)
+    rings, part_of = shapely.get_rings(parts, return_index=True)
+    points, ring_of = shapely.get_coordinates(rings, return_index=True)
+    ring_start = np.searchsorted(ring_of, np.arange(rings.size + 1))
+    listed = points.tolist()
+    part_start = np.searchsorted(part_of, np.arange(parts.size + 1))
+    burnt = []
+    for part in np.flatnonzero(np.diff(part_start) > 0):
+        numbers = range(int(part_start[part]), int(part_start[part + 1]))
+        coordinates = [listed[ring_start[ring] : ring_start[ring + 1]] for ring in numbers]
+        burnt.append(({"type": "Polygon", "coordinates": coordinates}, int(owner[part]) + 1))
+    return burnt

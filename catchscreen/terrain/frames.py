@@ -11,11 +11,10 @@ from numpy.typing import NDArray
 from catchscreen.grid import Grid
 from catchscreen.options import TerrainOptions
 from catchscreen.terrain import concentration
-from catchscreen.terrain._kernels import dividing
-from catchscreen.terrain._kernels.directions import VOID
 from catchscreen.terrain.catchments import Division
 from catchscreen.terrain.conditioning import unframe
 from catchscreen.terrain.hollows import Hollows, unframed_cells
+from catchscreen.terrain.longest import LongestPaths
 from catchscreen.terrain.polygons import polygons_of
 from catchscreen.terrain.routing import Routing
 from catchscreen.terrain.snapping import Snapped
@@ -32,17 +31,16 @@ def names(letter: str, count: int, digits: int) -> list[str]:
 
 def subcatchment_frame(
     division: Division,
-    routing: Routing,
     snapped: Snapped,
     slope: NDArray[np.float32],
-    grid: Grid,
+    paths: LongestPaths,
     options: TerrainOptions,
+    grid: Grid,
 ) -> gpd.GeoDataFrame:
     """Return the sub-catchments with their shape, slopes, longest flow path, and times of concentration."""
     count = division.outlet_cell.size
     ids = np.array([*names("S", count, 3), ""], dtype=object)
     label = unframe(division.label)
-    length_m, mean_fall, slope_10_85 = longest_paths(division, routing, grid)
     area_m2 = (division.cells * grid.cell_area_m2).astype(np.float64)
     columns: dict[str, Any] = {
         "outlet_id": outlet_names(division, snapped),
@@ -50,11 +48,10 @@ def subcatchment_frame(
         "area_m2": area_m2,
         "cells": division.cells,
         "mean_slope_fraction": _mean_slope(label, slope, count),
-        "slope_10_85_fraction": slope_10_85,
-        "longest_path_m": length_m,
-        **_times(length_m, mean_fall, area_m2, options),
+        "slope_10_85_fraction": paths.fall_10_85,
+        "longest_path_m": paths.length_m,
+        **_times(paths.length_m, paths.fall, area_m2, options),
         "downstream_id": ids[division.downstream].astype(str),
-        "touches_data_edge": _touches_edge(routing.level, division, count),
         "snap_distance_m": _given(division, snapped.distance_m),
         "snap_area_ratio": _given(division, snapped.area_ratio),
     }
@@ -72,13 +69,18 @@ def outlet_names(division: Division, snapped: Snapped) -> list[str]:
 
 
 def outlet_frame(division: Division, routing: Routing, subcatchments: gpd.GeoDataFrame, grid: Grid) -> gpd.GeoDataFrame:
-    """Return the outlets as points at their cells, with all ground that drains to them, sorted by id."""
+    """Return the outlets as points at their cells, with all ground that drains to them, sorted by id.
+
+    A sub-catchment along the data edge may leave the data at many places: its point is the strongest of them, its area
+    that of all.
+    """
     x, y = grid.xy_of_cells(unframed_cells(division.outlet_cell, grid.cols))
-    area_m2 = routing.total.ravel()[division.outlet_cell] * grid.cell_area_m2
+    strongest = routing.total.ravel()[division.outlet_cell] * grid.cell_area_m2
     columns = {
         "subcatchment_id": subcatchments.index.astype(str),
         "kind": subcatchments["kind"].to_numpy(),
-        "contributing_area_m2": area_m2,
+        "contributing_area_m2": contributing_cells(division) * grid.cell_area_m2,
+        "through_this_point_m2": strongest,
     }
     index = subcatchments["outlet_id"].to_numpy()
     frame = gpd.GeoDataFrame(columns, index=index, geometry=gpd.points_from_xy(x, y), crs=grid.crs)
@@ -86,33 +88,20 @@ def outlet_frame(division: Division, routing: Routing, subcatchments: gpd.GeoDat
     return frame.sort_index(kind="stable")
 
 
-def longest_paths(division: Division, routing: Routing, grid: Grid) -> tuple[Floats, Floats, Floats]:
-    """Return the longest way of water in each sub-catchment [m], its mean fall, its fall between 10 and 85 %.
-
-    Levels are those of the filled surface, which falls all the way; the distance counts from the lower end.
-    """
-    step_m = step_lengths_m(grid)
-    distance = np.full(routing.code.shape, -1.0)
-    dividing.distance_within(routing.code, division.label, step_m, distance)
-    start = dividing.farthest_cells(division.label, distance, division.outlet_cell.size)
-    length, fall, fall_10_85 = np.zeros(start.size), np.zeros(start.size), np.zeros(start.size)
-    for number, cell in enumerate(start):
-        way = dividing.follow_within(int(cell), routing.code, division.label)
-        along = distance.ravel()[way][::-1]
-        level = routing.filled.ravel()[way][::-1] / TICKS_PER_M
-        length[number] = along[-1]
-        if along[-1] > 0.0:
-            fall[number] = (level[-1] - level[0]) / along[-1]
-            low, high = np.interp([0.10 * along[-1], 0.85 * along[-1]], along, level)
-            fall_10_85[number] = (high - low) / (0.75 * along[-1])
-    return length, fall, fall_10_85
-
-
-def step_lengths_m(grid: Grid) -> Floats:
-    """Return the length of a step in each direction code 0..8."""
-    width, height = grid.cell_width_m, grid.cell_height_m
-    diagonal = float(np.hypot(width, height))
-    return np.array([0.0, width, height, width, height, diagonal, diagonal, diagonal, diagonal])
+def contributing_cells(division: Division) -> Ints:
+    """Return the cells of each sub-catchment and of all those above it."""
+    total = division.cells.astype(np.int64)
+    waiting = np.bincount(division.downstream[division.downstream >= 0], minlength=total.size)
+    ready = list(np.flatnonzero(waiting == 0))
+    while ready:
+        number = ready.pop()
+        below = division.downstream[number]
+        if below >= 0:
+            total[below] += total[number]
+            waiting[below] -= 1
+            if waiting[below] == 0:
+                ready.append(below)
+    return total
 
 
 def _mean_slope(label: NDArray[np.int32], slope: NDArray[np.float32], count: int) -> Floats:
@@ -123,7 +112,7 @@ def _mean_slope(label: NDArray[np.int32], slope: NDArray[np.float32], count: int
     return np.divide(total, cells, out=np.full(count, np.nan), where=cells > 0)
 
 
-def _times(length_m: Floats, slope: Floats, area_m2: Floats, options: TerrainOptions) -> dict[str, Floats]:
+def _times(length_m: Floats, slope: Floats, area_m2: Floats, options: TerrainOptions) -> dict[str, Any]:
     """Return the time of concentration by the chosen method and the range over all of them, entry time as the floor."""
     roughness, rain_mm = options.sheet_flow_roughness, options.two_year_day_rain_mm
     every = {
@@ -135,25 +124,12 @@ def _times(length_m: Floats, slope: Floats, area_m2: Floats, options: TerrainOpt
     floored = {name: np.maximum(minutes, options.entry_time_min) for name, minutes in every.items()}
     stack = np.vstack(list(floored.values()))
     return {
+        "time_of_concentration_method": np.full(length_m.size, options.time_of_concentration, dtype=object),
         "time_of_concentration_min": floored[options.time_of_concentration],
         "time_of_concentration_low_min": stack.min(axis=0),
         "time_of_concentration_high_min": stack.max(axis=0),
         **{f"time_{name}_min": minutes for name, minutes in floored.items()},
     }
-
-
-def edge_cells(level: NDArray[np.int32]) -> NDArray[np.bool_]:
-    """Return (rows, cols) bool: ground with a neighbour off the data."""
-    void = level == VOID
-    across = void[:, :-2] | void[:, 1:-1] | void[:, 2:]
-    return (across[:-2] | across[1:-1] | across[2:]) & ~void[1:-1, 1:-1]
-
-
-def _touches_edge(level: NDArray[np.int32], division: Division, count: int) -> NDArray[np.bool_]:
-    """Tell which sub-catchments have ground at the data edge: water from beyond may be missing."""
-    touched = np.zeros(count + 1, dtype=bool)
-    touched[division.label[1:-1, 1:-1][edge_cells(level)]] = True
-    return touched[:count]
 
 
 def _given(division: Division, values: Floats) -> Floats:
@@ -162,16 +138,30 @@ def _given(division: Division, values: Floats) -> Floats:
     return padded[division.given]
 
 
+def outer_hollows(hollows: Hollows) -> tuple[Ints, list[str]]:
+    """Return the numbers of the outermost kept hollows in the row order of their lowest cell, and their ids."""
+    numbers = np.flatnonzero(hollows.outer)
+    numbers = numbers[np.argsort(hollows.tree.floor_cell[numbers], kind="stable")]
+    return numbers, names("H", numbers.size, 4)
+
+
+def exits_of_hollows(hollows: Hollows, routing: Routing) -> Snapped:
+    """Return the cell by which each outermost hollow spills, as an outlet with the hollow's id; shared ones once."""
+    numbers, listed = outer_hollows(hollows)
+    cell, first = np.unique(_exit_cells(routing, hollows, numbers), return_index=True)
+    unknown = np.full(cell.size, np.nan)
+    return Snapped([listed[place] for place in first], cell, unknown, unknown)
+
+
 def hollow_frame(
     hollows: Hollows, routing: Routing, division: Division, subcatchment_ids: list[str], grid: Grid
 ) -> tuple[gpd.GeoDataFrame, NDArray[np.int32]]:
     """Return the outermost kept hollows as polygons at spill level, and the (rows, cols) label of their ground."""
     tree = hollows.tree
-    numbers = np.flatnonzero(hollows.outer)
-    numbers = numbers[np.argsort(tree.floor_cell[numbers], kind="stable")]
+    numbers, listed = outer_hollows(hollows)
     row_of = np.full(hollows.kept.size + 1, -1, dtype=np.int32)
     row_of[numbers] = np.arange(numbers.size, dtype=np.int32)
-    ids = np.array([*names("H", numbers.size, 4), ""], dtype=object)
+    ids = np.array([*listed, ""], dtype=object)
     gathers = label_of_basins(routing, row_of[hollows.outer_of_basin])
     merged = hollows.kept[numbers]
     volume = hollows.merging.volume[merged] * (grid.cell_area_m2 / TICKS_PER_M)
@@ -215,11 +205,16 @@ def _outer_row(into: Ints, hollows: Hollows, row_of: NDArray[np.int32]) -> Ints:
 
 def _upstream(routing: Routing, hollows: Hollows, numbers: Ints) -> Ints:
     """Return the cells whose water passes each hollow's exit when all above are full."""
+    return routing.total.ravel()[_exit_cells(routing, hollows, numbers)].astype(np.int64)
+
+
+def _exit_cells(routing: Routing, hollows: Hollows, numbers: Ints) -> Ints:
+    """Return the framed cell inside each hollow's ground by which its water leaves when it is full."""
     graph = routing.graph
     owner = np.full(graph.place.size + 1, -1, dtype=np.int64)
     owner[graph.exit_pass] = np.arange(graph.closed)
     basin = owner[hollows.merging.exit_pass[hollows.kept[numbers]]]
-    return routing.total.ravel()[routing.pass_cell[basin]].astype(np.int64)
+    return routing.pass_cell[basin]
 
 
 def _wet_label(hollows: Hollows, routing: Routing, row_of: NDArray[np.int32]) -> NDArray[np.int32]:

@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 
 from catchscreen.grid import Grid
 from catchscreen.options import TerrainOptions
+from catchscreen.progress import DataIssue, Run
 from catchscreen.records import HollowTree
 from catchscreen.terrain._kernels import merging
 from catchscreen.terrain._kernels.directions import COL_STEP, FORWARD, ROW_STEP
@@ -109,6 +110,27 @@ def find_hollows(routing: Routing, grid: Grid, options: TerrainOptions) -> Hollo
     holds = np.where(kept_mark[outer_of[: every.basins]], outer_of[: every.basins], OUTSIDE)
     tree = _records(every, kept, number, home_number, routing, holds)
     return Hollows(every, kept, every.parent[kept] < 0, tree, outer_number, home_number, holds)
+
+
+def note_filtered(found: Hollows, grid: Grid, options: TerrainOptions, run: Run) -> None:
+    """State the filters, and how many outermost depressions they fill, which then hold nothing."""
+    every = found.merging
+    closed = (every.parent < 0) & (every.cells > 0) & (every.exit_pass >= 0)
+    closed[found.kept] = False
+    volume_m3 = float(every.volume[closed].sum() * (grid.cell_area_m2 / TICKS_PER_M))
+    run.note(
+        DataIssue(
+            severity="note",
+            code="hollow_filters",
+            role="elevation",
+            message=(
+                f"hollows count from {options.hollow_min_depth_m:g} m deep, {options.hollow_min_area_m2:g} m2 wide and"
+                f" {options.hollow_min_volume_m3:g} m3; {int(closed.sum()):,} smaller depressions outside of them, of"
+                f" {volume_m3:,.0f} m3 in all, are filled and hold nothing"
+            ),
+            cure="change terrain.hollow_min_depth_m, hollow_min_area_m2 or hollow_min_volume_m3 to keep more or fewer",
+        )
+    )
 
 
 def _is_worthy(every: Merging, grid: Grid, options: TerrainOptions) -> NDArray[np.bool_]:

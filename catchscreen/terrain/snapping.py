@@ -37,11 +37,25 @@ RIVAL_SHARE: Final = 0.8
 MUCH_NEARER: Final = 0.5
 """A flow path at less than this share of the strongest one's distance is the one that is meant."""
 
+SAME_FLOW_SHARE: Final = 0.95
+"""Cells of the strongest flow path with this share of its area are as good: the nearest of them is taken."""
+
+FAR_SHARE: Final = 0.5
+"""A move over more than this share of the radius is named to the user."""
+
+MUCH_LARGER: Final = 100.0
+"""So is one off the point's own flow path to so many times its contributing area."""
+
 NOTHING = Snapped([], np.empty(0, dtype=np.int64), np.empty(0), np.empty(0))
 
 
 def snap_outlets(outlets: gpd.GeoDataFrame | None, routing: Routing, grid: Grid, radius_m: float, run: Run) -> Snapped:
-    """Move each outlet point to the cell with the largest contributing area within a radius; of equals to the nearest.
+    """Move each outlet point to the strongest flow within a radius: the nearest cell that carries nearly all of it.
+
+    The strongest flow is that of the cell with the largest contributing area. Of its flow path within the radius, the
+    cells with at least 95 % of that area are as good, and the nearest is taken: else every point would be moved down
+    its stream as far as the radius allows. A path that leaves the data within the radius is taken where it does so.
+    Long moves, and moves to a much larger area, are noted.
 
     Raises
     ------
@@ -62,6 +76,9 @@ def snap_outlets(outlets: gpd.GeoDataFrame | None, routing: Routing, grid: Grid,
         if rival:
             faults.append(_ambiguous(outlet_id, radius_m))
         rows.append((outlet_id, cell, distance, ratio))
+        beside = distance > ON_THE_PATH_CELLS * max(grid.cell_width_m, grid.cell_height_m)
+        if distance > FAR_SHARE * radius_m or (ratio >= MUCH_LARGER and beside):
+            run.note(_moved_far((outlet_id, point), distance, ratio, radius_m))
     faults.extend(_shared(rows))
     if faults:
         raise InputsAtFault(faults)
@@ -99,7 +116,22 @@ def _best_cell(
             return int(cell[best]), float(distance[best]), float(total[best] / before), True
         below = [at for at in range(cell.size) if _drains_through(int(cell[nearest]), int(cell[at]), routing)]
         best = max(below, key=lambda at: (int(total[at]), -int(cell[at])))
+    best = _nearest_alike(cell, distance, total, best, routing)
     return int(cell[best]), float(distance[best]), float(total[best] / before), False
+
+
+def _nearest_alike(cell: Ints, distance: NDArray[np.float64], total: Ints, best: int, routing: Routing) -> int:
+    """Return the nearest cell whose water passes the best one and that carries nearly as much.
+
+    Where the flow leaves the data at the best cell, that is the outlet: no sliver stays below it.
+    """
+    if routing.code.ravel()[cell[best]] == OUTLET:
+        return best
+    alike = np.flatnonzero((distance <= distance[best]) & (total >= SAME_FLOW_SHARE * total[best]))
+    for at in alike[np.lexsort((cell[alike], distance[alike]))]:
+        if _drains_through(int(cell[at]), int(cell[best]), routing):
+            return int(at)
+    return best
 
 
 def _rivals(cell: Ints, distance: NDArray[np.float64], total: Ints, best: int, routing: Routing) -> Ints:
@@ -150,6 +182,23 @@ def _ambiguous(outlet_id: str, radius_m: float) -> Fault:
         cure="Move the point onto the flow path that is meant, or lower terrain.outlet_snap_m.",
         layer="outlets",
         feature=outlet_id,
+    )
+
+
+def _moved_far(outlet: tuple[str, object], distance: float, ratio: float, radius_m: float) -> DataIssue:
+    """Return the note on an outlet that was moved far, or to a flow path with a much larger area."""
+    outlet_id, point = outlet
+    return DataIssue(
+        severity="note",
+        code="outlet_moved_far",
+        role="outlets",
+        message=(
+            f"outlet {outlet_id} was moved by {distance:.1f} m (at most {radius_m:g} m) onto the strongest flow path,"
+            f" which has {ratio:,.0f} times the contributing area of the ground under the point"
+        ),
+        cure="look whether that flow path is meant; if not, move the point onto it or lower terrain.outlet_snap_m",
+        feature=outlet_id,
+        geometry=point,
     )
 
 

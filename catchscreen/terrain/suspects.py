@@ -61,7 +61,8 @@ def find_suspects(
     Returns
     -------
     Index suspect_id, lines from the upper to the lower end; hollow_id, volume_behind_m3 (what the hollow holds above
-    the upper end), bank_height_m (above the upper end), length_m.
+    the upper end), bank_height_m (above the upper end), length_m, and what the culverts input asks for: kind,
+    upstream_level_m, downstream_level_m (the ground at the ends).
     """
     filled, ground = unframe(routing.filled).ravel(), unframe(natural).ravel()
     level = unframe(routing.level).ravel()
@@ -142,6 +143,9 @@ def _frame(
         "volume_behind_m3": np.array(behind, dtype=np.float64) * (grid.cell_area_m2 / TICKS_PER_M),
         "bank_height_m": (crest - level[upper]) / TICKS_PER_M,
         "length_m": np.array([suspect.length_m for suspect in suspects], dtype=np.float64),
+        "kind": np.full(len(suspects), "culvert", dtype=object),
+        "upstream_level_m": level[upper] / TICKS_PER_M,
+        "downstream_level_m": level[lower] / TICKS_PER_M,
     }
     index = [f"suspect-{number:03d}" for number in range(1, len(suspects) + 1)]
     frame = gpd.GeoDataFrame(columns, index=index, geometry=shapely.linestrings(ends), crs=grid.crs)
@@ -170,7 +174,11 @@ def note_suspects(suspects: gpd.GeoDataFrame, run: Run) -> None:
                     f"a bank of {row['bank_height_m']:.1f} m dams {row['volume_behind_m3']:.0f} m3"
                     f" in {row['hollow_id']}, with lower ground {row['length_m']:.0f} m away: is there a way through?"
                 ),
-                cure="look on site; if there is a way through, add its line to the culverts. Nothing was changed.",
+                cure=(
+                    "look on site. If there is a way through, copy its row from suspected_culverts into the layer"
+                    " that [culverts] names (its columns are those of that input), correct its ends and levels, and run"
+                    " again. Nothing was changed."
+                ),
                 feature=str(name),
                 geometry=row.geometry,
             )

@@ -1,0 +1,107 @@
+"""Where the data end: which sub-catchments are cut, where water from beyond enters, how far that ground may reach."""
+
+from __future__ import annotations
+
+from typing import Any, Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from catchscreen.grid import Grid
+from catchscreen.progress import DataIssue, Run
+from catchscreen.terrain._kernels.directions import COL_STEP, OUTLET, ROW_STEP, VOID, WALL
+from catchscreen.terrain.catchments import Division
+from catchscreen.terrain.routing import Routing
+from catchscreen.units import TICKS_PER_M
+
+Ints = NDArray[np.int64]
+Floats = NDArray[np.float64]
+
+NEAR_THE_TOP: Final = 0.1
+"""Ground within this share of the range of levels from the highest says nothing about how far ground goes on rising."""
+
+FLATTEST: Final = 0.0005
+"""Slopes below this count as this, as in the times of concentration."""
+
+
+def edge_cells(level: NDArray[np.int32]) -> NDArray[np.bool_]:
+    """Return (rows, cols) bool: ground with a neighbour off the data."""
+    void = level == VOID
+    across = void[:, :-2] | void[:, 1:-1] | void[:, 2:]
+    return (across[:-2] | across[1:-1] | across[2:]) & (level[1:-1, 1:-1] < WALL)
+
+
+def edge_columns(routing: Routing, division: Division, slope: NDArray[np.float32], grid: Grid) -> dict[str, Any]:
+    """Return what the data edge does to each sub-catchment.
+
+    touches_data_edge : some of its ground lies at the edge. edge_inflow_m : length of the edge at which the ground
+    falls into it, so that water from beyond would come in; 0 where water only leaves. missing_buffer_m : how far beyond
+    the edge the ground may reach that drains in: the median, over those cells of the edge, of the distance in which the
+    ground would climb at the slope it has there to the highest level in the data. It is 0 where nothing comes in, NaN
+    where half of those cells already lie among the highest tenth of the range of levels: then the data do not tell. A
+    watercourse that comes in needs its whole catchment.
+    """
+    count = division.outlet_cell.size
+    at_edge = edge_cells(routing.level)
+    label = division.label[1:-1, 1:-1]
+    touched = np.zeros(count + 1, dtype=bool)
+    touched[label[at_edge]] = True
+    cell = _inflow_cells(routing, at_edge)
+    owner = label.ravel()[cell].astype(np.int64)
+    side_m = 0.5 * (grid.cell_width_m + grid.cell_height_m)
+    entering = np.bincount(owner, minlength=count)[:count]
+    return {
+        "touches_data_edge": touched[:count],
+        "edge_inflow_m": entering * side_m,
+        "missing_buffer_m": _buffers(cell, owner, routing, slope, count),
+    }
+
+
+def _inflow_cells(routing: Routing, at_edge: NDArray[np.bool_]) -> Ints:
+    """Return the cells at the edge whose water flows inward, away from the edge."""
+    cols = at_edge.shape[1]
+    cell = np.flatnonzero(at_edge)
+    code = routing.code[1:-1, 1:-1].ravel()[cell]
+    cell, code = cell[code < OUTLET], code[code < OUTLET]
+    below = cell + (ROW_STEP * cols + COL_STEP)[code]
+    return cell[~at_edge.ravel()[below]]
+
+
+def _buffers(cell: Ints, owner: Ints, routing: Routing, slope: NDArray[np.float32], count: int) -> Floats:
+    """Return the estimate of the missing buffer of each sub-catchment [m]."""
+    level = routing.level[1:-1, 1:-1].ravel()
+    buffer_m = np.zeros(count)
+    if cell.size == 0:
+        return buffer_m
+    ground = level[level < WALL]
+    highest = int(ground.max())
+    rise_m = (highest - level[cell].astype(np.int64)) / TICKS_PER_M
+    fall = np.maximum(np.nan_to_num(slope.ravel()[cell]).astype(np.float64), FLATTEST)
+    far_m = np.where(rise_m > NEAR_THE_TOP * (highest - int(ground.min())) / TICKS_PER_M, rise_m / fall, np.inf)
+    order = np.lexsort((far_m, owner))
+    bounds = np.searchsorted(owner[order], np.arange(count + 1))
+    for number in np.flatnonzero(np.diff(bounds)):
+        middle = far_m[order[(bounds[number] + bounds[number + 1] - 1) // 2]]
+        buffer_m[number] = middle if np.isfinite(middle) else np.nan
+    return buffer_m
+
+
+def note_cut_catchments(subcatchments: Any, run: Run) -> None:
+    """Tell the user which sub-catchments water from beyond the data may enter, and how much ground may be missing."""
+    cut = subcatchments[subcatchments["edge_inflow_m"] > 0.0]
+    if not len(cut):
+        return
+    said = [
+        f"{name} ({'not to be estimated' if np.isnan(far) else f'about {far:.0f} m'})"
+        for name, far in cut["missing_buffer_m"].head(20).items()
+    ]
+    rest = "" if len(cut) <= len(said) else f" and {len(cut) - len(said)} more"
+    run.note(
+        DataIssue(
+            severity="note",
+            code="catchment_cut_by_data_edge",
+            role="elevation",
+            message=f"ground falls from the data edge into sub-catchments; buffer missing: {', '.join(said)}{rest}",
+            cure="give a ground model that reaches so much further; until then their areas and flows may be short",
+        )
+    )
