@@ -18,7 +18,9 @@ FIRST_SITES: Final = 10
 _SITE_COLUMNS: Final = (
     "measure",
     "variant",
+    "host_area_low_m2",
     "host_area_m2",
+    "host_area_high_m2",
     "retained_low_m3",
     "retained_m3",
     "retained_high_m3",
@@ -146,13 +148,13 @@ def _site_row(site: dict[str, Any]) -> tuple[str, ...]:
     name = f"{site['parcel_id']} {site['name']}" if site["name"] else str(site["parcel_id"])
     way = f"{site['measure']}, {site['variant']}".replace("_", " ") + (" *" if site["is_unproven"] else "")
     cost = f"{_number(site['cost_low'])} to {_number(site['cost_high'])}"
-    amounts = [_number(site["host_area_m2"]), _range_of(site), _number(site["slowed_m3"])]
+    amounts = [_range_of(site, "host_area", "m2"), _range_of(site, "retained", "m3"), _number(site["slowed_m3"])]
     return (_number(site["rank"]), name[:_WIDEST_NAME], way, _number(site["score"]), *amounts, cost)
 
 
-def _range_of(site: dict[str, Any]) -> str:
-    """Write what is retained, with its range in brackets where it has one."""
-    low, value, high = (site[f"retained_{end}m3"] for end in ("low_", "", "high_"))
+def _range_of(site: dict[str, Any], stem: str, unit: str) -> str:
+    """Write a figure, with its range in brackets where it has one."""
+    low, value, high = (site[f"{stem}_{end}{unit}"] for end in ("low_", "", "high_"))
     is_range = value is not None and low is not None and high is not None and low != high
     return f"{_number(value)} ({_number(low)} to {_number(high)})" if is_range else _number(value)
 

@@ -85,7 +85,9 @@ def screening(tmp_path):
         {
             "measure": ["permeable_paving", "green_roof"],
             "variant": ["lined", "extensive"],
+            "host_area_low_m2": [1234.56, 150.0],
             "host_area_m2": [1234.56, 200.0],
+            "host_area_high_m2": [1234.56, 250.0],
             "retained_low_m3": [0.0, float("nan")],
             "retained_m3": [12.34, float("nan")],
             "retained_high_m3": [40.0, float("nan")],

@@ -34,6 +34,7 @@ def test_a_reader_gets_the_first_sites_the_place_and_the_cautions(run, engine, b
         "20,000",
     ]
     assert any("b " in line and "green roof, extensive" in line and "unknown" in line for line in lines)
+    assert any("200 (150 to 250)" in line for line in lines)
     assert not any("Park" in line for line in lines)
     assert f"The result is in {screening.written.folder}" in lines
     assert "Screening only." in lines
