@@ -115,4 +115,13 @@ def argument_types(text: str) -> tuple[Any, ...]:
     return tuple(normalize_signature(text)[0])
 
 
-__all__ = ["CACHE_FOLDER", "argument_types", "kept_kernels", "kernel", "parallel_kernel", "parallel_lock", "prange"]
+__all__ = [
+    "CACHE_FOLDER",
+    "argument_types",
+    "kept_kernels",
+    "kernel",
+    "numba",
+    "parallel_kernel",
+    "parallel_lock",
+    "prange",
+]

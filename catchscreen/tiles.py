@@ -12,6 +12,8 @@ from typing import Any, Final, Protocol, TypeVar
 import numpy as np
 from numpy.typing import DTypeLike, NDArray
 
+from catchscreen.compiled import numba
+
 AT_ONCE: Final = 2
 """Tiles worked on at the same time: their kernels run in parallel too, and each tile takes room."""
 
@@ -96,7 +98,8 @@ class Tiling:
 def each_tile(work: Callable[[Tile], _Result], tiles: Iterable[Tile]) -> Iterator[tuple[Tile, _Result]]:
     """Do something with each tile, two at once, and hand back the results in the order of the tiles."""
     waiting: deque[tuple[Tile, Future[_Result]]] = deque()
-    with ThreadPoolExecutor(AT_ONCE) as pool:
+    kernel_threads = max(1, numba.get_num_threads() // AT_ONCE)
+    with ThreadPoolExecutor(AT_ONCE, initializer=numba.set_num_threads, initargs=(kernel_threads,)) as pool:
         for tile in tiles:
             waiting.append((tile, pool.submit(work, tile)))
             if len(waiting) > AT_ONCE:

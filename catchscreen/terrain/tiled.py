@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 
 from catchscreen.terrain._kernels import seaming
 from catchscreen.terrain._kernels.directions import NO_GROUND, OUTLET, PIT, VOID
+from catchscreen.terrain.strips import strip_rows
 from catchscreen.terrain.tiled_basins import (
     TileBasins,
     TileShow,
@@ -30,7 +31,7 @@ from catchscreen.terrain.tiled_basins import (
 )
 from catchscreen.terrain.tiled_graph import TiledGraph, TiledSolution
 from catchscreen.terrain.tiled_plateaus import CrossingPlateaus, FirstLook, look_first
-from catchscreen.terrain.walking import accumulate
+from catchscreen.terrain.walking import carry_down
 from catchscreen.tiles import Lines, Room, Seams, Source, Store, Tile, Tiling, each_tile, outer_lines
 
 Ints = NDArray[np.int64]
@@ -61,11 +62,12 @@ class TiledRouting:
 
 @dataclass(slots=True)
 class _Sums:
-    """What each tile adds up alone: totals at the cells that leave it, where these lead, the exit of outer cells."""
+    """What each tile adds up alone: the cells that leave it with totals and directions, the exit of outer cells."""
 
     exits: Seams
     totals: list[Ints] = field(default_factory=list)
-    targets: list[Ints] = field(default_factory=list)
+    sources: list[Ints] = field(default_factory=list)
+    ways: list[NDArray[np.uint8]] = field(default_factory=list)
     count: int = 0
 
 
@@ -163,7 +165,8 @@ class _TiledRun:
 
     def _reduce(self, tile: Tile, level: NDArray[np.int32], code: NDArray[np.uint8]) -> TileShow:
         """Label a tile, keep its labels and codes, return what it shows."""
-        label, show = reduce_tile(tile, level, code, self.shape, self.room)
+        label, total, show = reduce_tile(tile, level, code, self.shape, self.room)
+        self.total.write(tile, total[1:-1, 1:-1])
         self.code.write(tile, code[1:-1, 1:-1])
         self.label.write(tile, label[1:-1, 1:-1])
         return show
@@ -190,7 +193,7 @@ class _TiledRun:
         exits = solution.for_tiles()
         sums = _Sums(Seams(self.tiling, -1))
 
-        def settle(tile: Tile) -> tuple[Ints, Ints, Lines]:
+        def settle(tile: Tile) -> tuple[Ints, Ints, NDArray[np.uint8], Lines]:
             number = tile.down * self.tiling.across + tile.across
             here = by_tile[bounds[number] : bounds[number + 1]]
             solved = solution.for_tile(number, exits, self.seen[number])
@@ -198,18 +201,20 @@ class _TiledRun:
             label = _framed(self.label.read(tile), -2)
             known = settle_tile(basins, label, solved)
             code = _framed(self.code.read(tile), NO_GROUND)
-            seaming.turn_round(code, known.turn_cell, known.turn_way)
-            seaming.turn_round(code, framed_cells(cell[here], tile, self.tiling.cols), way[here])
+            starts = np.concatenate([known.turn_cell, framed_cells(cell[here], tile, self.tiling.cols)])
+            total = _framed(self.total.read(tile), 0)
+            seaming.turn_round(code, starts, np.concatenate([known.turn_way, way[here]]), total)
             code[code == PIT] = OUTLET
+            self.code.write(tile, code[1:-1, 1:-1])
             name = np.searchsorted(outlet_cell, known.end).astype(np.int32)
             self._write(tile, label[1:-1, 1:-1], known.spill, name)
-            self.code.write(tile, code[1:-1, 1:-1])
-            return self._sum_alone(tile, code)
+            return self._sum_alone(tile, code, starts, total)
 
-        for tile, (totals, targets, lines) in each_tile(settle, self.tiling):
+        for tile, (totals, sources, ways, lines) in each_tile(settle, self.tiling):
             sums.exits.put_lines(tile, [np.where(line >= 0, line + sums.count, -1) for line in lines])
             sums.totals.append(totals)
-            sums.targets.append(targets)
+            sums.sources.append(sources)
+            sums.ways.append(ways)
             sums.count += totals.size
         return sums
 
@@ -222,42 +227,58 @@ class _TiledRun:
         self.filled.write(tile, filled)
         self.basin.write(tile, basin)
 
-    def _sum_alone(self, tile: Tile, code: NDArray[np.uint8]) -> tuple[Ints, Ints, Lines]:
-        """Add up a tile as if nothing came in; return the totals that leave, where to, and outer cells' exits."""
-        leaving = seaming.list_leaving(code)
-        way = code.ravel()[leaving]
-        code.ravel()[leaving] = OUTLET
-        total = accumulate(code)
+    def _sum_alone(
+        self, tile: Tile, code: NDArray[np.uint8], turned: Ints, total: NDArray[Any]
+    ) -> tuple[Ints, Ints, NDArray[np.uint8], Lines]:
+        """Carry the sums of turned ways down in a tile; return what leaves it, from where and how, and outer exits."""
+        leaving, way = _close(code)
+        _carry(code, turned, total)
         self.total.write(tile, total[1:-1, 1:-1])
-        cells = np.arange(code.size).reshape(code.shape)[1:-1, 1:-1]
-        lines = outer_lines(cells)
+        lines = outer_lines(np.arange(code.size).reshape(code.shape)[1:-1, 1:-1])
         found = seaming.exits_from(code, np.concatenate(lines), leaving)
         bounds = np.cumsum([line.size for line in lines])[:-1]
-        to = whole_cells(leaving, tile, self.tiling.cols) + steps_in(self.tiling.cols)[way]
-        return total.ravel()[leaving].astype(np.int64), to, np.split(found, bounds)
+        sources = whole_cells(leaving, tile, self.tiling.cols)
+        return total.ravel()[leaving].astype(np.int64), sources, way, np.split(found, bounds)
 
     def _accumulate(self, sums: _Sums) -> None:
-        """Solve the sums between tiles and add what comes in to the totals."""
+        """Solve the sums between tiles and carry what comes in down to the totals of each."""
         none = np.empty(0, dtype=np.int64)
-        total_of, target = np.concatenate([*sums.totals, none]), np.concatenate([*sums.targets, none])
-        row, col = np.divmod(target, self.tiling.cols)
+        total_of, source = np.concatenate([*sums.totals, none]), np.concatenate([*sums.sources, none])
+        way = np.concatenate([*sums.ways, np.empty(0, dtype=np.uint8)])
+        row, col = np.divmod(source + steps_in(self.tiling.cols)[way], self.tiling.cols)
         seaming.sum_links(sums.exits.at(row, col), total_of)
         of_tile = self.tiling.number_of(row, col)
         by_tile = np.argsort(of_tile, kind="stable")
         bounds = np.searchsorted(of_tile[by_tile], np.arange(self.tiling.down * self.tiling.across + 1))
 
-        def add(tile: Tile) -> None:
+        def carry(tile: Tile) -> None:
             number = tile.down * self.tiling.across + tile.across
             here = by_tile[bounds[number] : bounds[number + 1]]
-            if here.size:
-                total = self.total.read(tile)
-                code = _framed(self.code.read(tile), NO_GROUND)
-                start = framed_cells(target[here], tile, self.tiling.cols)
-                seaming.add_along(code, start, total_of[here], total)
-                self.total.write(tile, total)
+            if here.size == 0:
+                return
+            total, code = _framed(self.total.read(tile), 0), _framed(self.code.read(tile), NO_GROUND)
+            _close(code)
+            entry = framed_cells(source[here], tile, self.tiling.cols)
+            code.ravel()[entry] = way[here]
+            total.ravel()[entry] = total_of[here]
+            _carry(code, entry, total)
+            self.total.write(tile, total[1:-1, 1:-1])
 
-        for _ in each_tile(add, self.tiling):
+        for _ in each_tile(carry, self.tiling):
             pass
+
+
+def _close(code: NDArray[np.uint8]) -> tuple[Ints, NDArray[np.uint8]]:
+    """Turn the cells of a tile whose water leaves it into outlets; return them and their directions."""
+    leaving = seaming.list_leaving(code)
+    way = code.ravel()[leaving]
+    code.ravel()[leaving] = OUTLET
+    return leaving, way
+
+
+def _carry(code: NDArray[np.uint8], joint: Ints, total: NDArray[Any]) -> None:
+    """Add what some cells have to all cells below them; these had not counted it yet."""
+    carry_down(code, joint, total, np.zeros_like(code), strip_rows(code.shape))
 
 
 def _framed(values: NDArray[Any], fill: int) -> NDArray[Any]:

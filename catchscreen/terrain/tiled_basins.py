@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -10,7 +11,8 @@ from numpy.typing import NDArray
 from catchscreen.terrain._kernels import seaming, shrinking
 from catchscreen.terrain._kernels.directions import COL_STEP, LOWEST, OUTLET, PIT, ROW_STEP, VOID, WALL
 from catchscreen.terrain.routing import ends_of, in_strict_order, list_passes
-from catchscreen.terrain.walking import cells_with, label_from
+from catchscreen.terrain.strips import strip_rows
+from catchscreen.terrain.walking import carry_down, cells_with, label_and_count
 from catchscreen.tiles import Lines, Room, Tile, outer_lines
 
 Ints = NDArray[np.int64]
@@ -75,8 +77,10 @@ class TileShow:
 
 def reduce_tile(
     tile: Tile, level: NDArray[np.int32], code: NDArray[np.uint8], shape: tuple[int, int], room: Room
-) -> tuple[NDArray[np.int32], TileShow]:
-    """Label a tile's cells and find the passes between its basins; return the framed labels and what it shows.
+) -> tuple[NDArray[np.int32], NDArray[Any], TileShow]:
+    """Label a tile's cells and find the passes between its basins.
+
+    Returns the framed labels, the framed totals of the tile alone, and what the tile shows.
 
     Parameters
     ----------
@@ -88,7 +92,7 @@ def reduce_tile(
     outlet_cells = cells_with(code, OUTLET)
     outlets = outlet_cells.size
     seed = np.concatenate([outlet_cells, cells_with(code, PIT), leaving])
-    label = label_from(code, seed)
+    label, total = _label_and_count(code, seed, leaving)
     for line in (level[0], level[-1], level[:, 0], level[:, -1]):
         line[line != VOID] = WALL
     key, place, nodes = in_strict_order(*list_passes(level, label, outlets))
@@ -122,7 +126,17 @@ def reduce_tile(
         outside,
         np.concatenate([whole_seed[:outlets], np.unique(end[end >= 0])]),
     )
-    return label, show
+    return label, total, show
+
+
+def _label_and_count(code: NDArray[np.uint8], seed: Ints, leaving: Ints) -> tuple[NDArray[np.int32], NDArray[Any]]:
+    """Return framed labels and totals of a tile alone; water that leaves the tile ends there."""
+    way = code.ravel()[leaving]
+    code.ravel()[leaving] = OUTLET
+    walked = label_and_count(code, seed)
+    carry_down(code, walked.leaving, walked.total, walked.idle, strip_rows(code.shape))
+    code.ravel()[leaving] = way
+    return walked.label, walked.total
 
 
 def _seen_labels(tile: Tile, lines: Lines, shape: tuple[int, int]) -> Ints:

@@ -7,9 +7,8 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
-from catchscreen.terrain._kernels import tree
 from catchscreen.terrain._kernels.directions import FORWARD, LOWEST, OPPOSITE, OUTLET, PIT
-from catchscreen.terrain.routing import follow_ends, joined_ends
+from catchscreen.terrain.routing import choose_passes, follow_ends, joined_ends, spill_from_outside
 from catchscreen.terrain.tiled_basins import SeenSolution, TileShow, steps_in, whole_places
 from catchscreen.tiles import Seams, Tile, Tiling, seam_pairs
 
@@ -102,9 +101,9 @@ class TiledGraph:
         use = np.flatnonzero(node_of[one] != node_of[two])
         use = use[np.lexsort((place[use], key[use]))]
         node_a, node_b = node_of[one[use]], node_of[two[use]]
-        chosen = tree.spanning_tree(joined_ends(node_a, node_b), pits.size + 1)
+        chosen = choose_passes(joined_ends(node_a, node_b), pits.size + 1)
         use, node_a, node_b = use[chosen], node_a[chosen], node_b[chosen]
-        spill_of_node, exit_pass, _ = tree.spill_from_outside(node_a, node_b, key[use], pits.size + 1)
+        spill_of_node, exit_pass, _ = spill_from_outside(node_a, node_b, key[use], pits.size + 1)
         leads = exit_pass[1:]
         own = np.flatnonzero(leads >= 0)
         at = use[leads[own]]

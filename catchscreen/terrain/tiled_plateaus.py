@@ -10,10 +10,10 @@ from numpy.typing import NDArray
 from scipy.sparse import coo_array
 from scipy.sparse.csgraph import connected_components
 
-from catchscreen.terrain._kernels import plateaus, seaming
+from catchscreen.terrain._kernels import seaming
 from catchscreen.terrain._kernels.directions import NO_GROUND, OUTLET, PIT, UNDECIDED, VOID
 from catchscreen.terrain._kernels.seaming import FAR
-from catchscreen.terrain.routing import steepest_directions
+from catchscreen.terrain.routing import settle_flats, steepest_directions
 from catchscreen.terrain.walking import cells_with
 from catchscreen.tiles import (
     Lines,
@@ -65,7 +65,7 @@ def look_first(
     wide = framed_window(level, tile, VOID, 2)
     code = steepest_directions(wide, weights)
     cell, part, rest = seaming.mark_crossing(wide, code, cells_with(code, UNDECIDED))
-    plateaus.drain_plateaus(wide, code, rest)
+    settle_flats(wide, code, rest)
     narrow, around = np.ascontiguousarray(wide[1:-1, 1:-1]), np.ascontiguousarray(code[1:-1, 1:-1])
     value = _steps_of_decided(around)
     if cell.size:

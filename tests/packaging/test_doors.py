@@ -11,8 +11,10 @@ NAMED = {
     "compiled.py": {"read_bytes"},
     "measures/catalogue.py": {"read_text"},
     "measures/rules.py": {"read_text"},
+    "tiles.py": {"open"},
 }
-"""Files of the package itself: the kernels' text, which names their cache folder, and the measures' tables."""
+"""Files of the package itself: the kernels' text, which names their cache folder, and the measures' tables; and the
+work folder of a tiled run, which only that run reads."""
 
 READING = "open read_text read_bytes read_csv read_file read_dataframe loadtxt genfromtxt fromfile urlopen"
 WRITING = "write_text write_bytes to_file to_csv to_json to_parquet savefig tofile savetxt"

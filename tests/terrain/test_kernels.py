@@ -25,6 +25,7 @@ from catchscreen.terrain._kernels import (
     slopes,
     tree,
     upstream,
+    wetting,
 )
 
 MODULES = (
@@ -43,6 +44,7 @@ MODULES = (
     slopes,
     tree,
     upstream,
+    wetting,
 )
 ARRAYS = (
     "conditioned_ticks",

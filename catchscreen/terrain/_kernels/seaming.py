@@ -183,24 +183,46 @@ def list_leaving(code: NDArray[np.uint8]) -> NDArray[np.int64]:
 
 
 @kernel
-def turn_round(code: NDArray[np.uint8], start: NDArray[np.int64], way: NDArray[np.uint8]) -> None:
-    """Turn round the ways from some cells down to a pit or out of the tile; each starts in its direction ``way``."""
+def turn_round(
+    code: NDArray[np.uint8],
+    start: NDArray[np.int64],
+    way: NDArray[np.uint8],
+    total: NDArray[np.int32] | NDArray[np.int64],
+) -> None:
+    """Turn round the ways from some cells down to a pit or out of the tile; each starts in its direction ``way``.
+
+    Totals along each way are turned with it: what each cell adds to the way stays, the sum is now at its start. What
+    lies beyond the start is not told of it yet.
+
+    Parameters
+    ----------
+    code : framed uint8. start, way : (n,). total : framed, of the tile alone. Code and total are changed in place.
+    """
     height, width = code.shape
+    step = ROW_STEP * width + COL_STEP
     flat = code.ravel()
+    flat_total = total.ravel()
     for u in range(start.size):
         i = start[u]
+        last = i
         new = way[u]
         while True:
             old = flat[i]
+            last = i
             flat[i] = new
             if old >= OUTLET:
                 break
-            i += ROW_STEP[old] * width + COL_STEP[old]
-            row = i // width
-            col = i % width
-            if row < 1 or row > height - 2 or col < 1 or col > width - 2:
+            i += step[old]
+            if not _is_inside(i, height, width):
                 break
             new = OPPOSITE[old]
+        whole = flat_total[last]
+        i = last
+        while i != start[u]:
+            before = i + step[flat[i]]
+            flat_total[i] = whole - flat_total[before]
+            i = before
+        flat_total[i] = whole
 
 
 @kernel
@@ -243,46 +265,6 @@ def sum_links(below: NDArray[np.int64], total: NDArray[np.int64]) -> None:
                 total[to] += total[at]
                 waiting[to] -= 1
             at = to
-
-
-@kernel
-def add_along(
-    code: NDArray[np.uint8],
-    start: NDArray[np.int64],
-    amount: NDArray[np.int64],
-    total: NDArray[np.int32] | NDArray[np.int64],
-) -> None:
-    """Add what comes in at some cells to all cells below them in the tile; ways that meet are walked once from there.
-
-    Parameters
-    ----------
-    code : framed uint8, final. start, amount : (n,) int64, framed cells. total : (rows, cols), changed in place.
-    """
-    height, width = code.shape
-    step = ROW_STEP * width + COL_STEP
-    flat = code.ravel()
-    arrivals = np.zeros(code.size, dtype=np.int32)
-    carried = np.zeros(code.size, dtype=np.int64)
-    for u in range(start.size):
-        i = start[u]
-        while _is_inside(i, height, width):
-            arrivals[i] += 1
-            if arrivals[i] > 1 or flat[i] >= OUTLET:
-                break
-            i += step[flat[i]]
-    for u in range(start.size):
-        i = start[u]
-        load = amount[u]
-        while _is_inside(i, height, width):
-            carried[i] += load
-            arrivals[i] -= 1
-            if arrivals[i] > 0:
-                break
-            load = carried[i]
-            total[i // width - 1, i % width - 1] += load
-            if flat[i] >= OUTLET:
-                break
-            i += step[flat[i]]
 
 
 @kernel
