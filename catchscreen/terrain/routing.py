@@ -24,11 +24,12 @@ from catchscreen.terrain._kernels.directions import (
     LOWEST,
     NO_GROUND,
     OUTLET,
+    PIT,
     ROW_STEP,
     UNDECIDED,
 )
 from catchscreen.terrain.strips import in_parts, parts_of, strip_rows
-from catchscreen.terrain.walking import Counts, carry_down, cells_with, label_and_count
+from catchscreen.terrain.walking import Counts, carry_down, cells_with, label_and_count, steps_of
 
 Ints = NDArray[np.int64]
 Passes = tuple[NDArray[np.uint64], Ints, NDArray[np.uint64]]
@@ -94,11 +95,10 @@ class Routing:
         rows, cols = self.level.shape[0] - 2, self.level.shape[1] - 2
         step = np.zeros(16, dtype=np.int64)
         step[: ROW_STEP.size] = ROW_STEP * cols + COL_STEP
-        receiver = np.empty((rows, cols), dtype=np.int64)
-        in_parts(
-            strip_rows(self.code.shape),
-            lambda first, last: receivers.receiver_cells(self.code, first, last, step, receiver),
-        )
+        receiver = np.arange(rows * cols, dtype=np.int64).reshape(rows, cols)
+        code = self.code[1:-1, 1:-1]
+        receiver += step[code]
+        receiver[code >= OUTLET] = -1
         return receiver
 
 
@@ -138,10 +138,13 @@ def route(
     filled = np.empty_like(level)
     basin = np.empty_like(graph.label) if keep_graph else graph.label
     of_label = np.stack([graph.spill, basin_of], axis=1).ravel()
-    in_parts(
-        strips,
-        lambda first, last: rerouting.fill_and_name(level, first, last, graph.label, of_label, basin, filled),
-    )
+    flat = [array.ravel() for array in (level, graph.label, basin, filled)]
+
+    def fill(first: int, last: int) -> None:
+        own_level, label, own_basin, own_filled = (array[first:last] for array in flat)
+        rerouting.fill_and_name(own_level, label, of_label, own_basin, own_filled)
+
+    in_parts(parts_of(level.size), fill)
     carry_down(code, pass_cell, walked.total, walked.idle, strips)
     return Routing(level, code, filled, basin, walked.total, graph, outlet_cell, pass_cell)
 
@@ -163,15 +166,21 @@ def steepest_directions(level: NDArray[np.int32], weights: tuple[float, float, f
 def drain_plateaus(level: NDArray[np.int32], code: NDArray[np.uint8]) -> Ints:
     """Decide, in ``code``, the cells without a lower neighbour; return the pits in row order."""
     undecided = cells_with(code, UNDECIDED)
-    pit = np.empty_like(undecided)
+    is_flat = np.empty(undecided.size, dtype=np.bool_)
+    flat_level, flat_code, step = level.ravel(), code.ravel(), steps_of(code.shape[1])
+    in_parts(
+        parts_of(undecided.size),
+        lambda first, last: receivers.part_undecided(
+            flat_level, flat_code, step, undecided[first:last], is_flat[first:last]
+        ),
+    )
+    settle_flats(level, code, undecided[is_flat])
+    return undecided[flat_code[undecided] == PIT]
 
-    def divided(first: int, last: int) -> tuple[Ints, Ints]:
-        count = int(receivers.part_undecided(level, code, undecided[first:last], pit[first:last]))
-        return pit[first : first + count], undecided[first : last - count]
 
-    alone, flat = (np.concatenate(lists) for lists in zip(*in_parts(parts_of(undecided.size), divided), strict=True))
-    roots = plateaus.drain_plateaus(level, code, flat)
-    return np.insert(alone, np.searchsorted(alone, roots), roots) if roots.size else alone
+def settle_flats(level: NDArray[np.int32], code: NDArray[np.uint8], cells: Ints) -> None:
+    """Decide, in ``code``, undecided cells given in row order: along their plateaus to the exit or to the root."""
+    plateaus.drain_plateaus(level.ravel(), code.ravel(), steps_of(code.shape[1]), cells, np.empty_like(cells))
 
 
 def build_basins(level: NDArray[np.int32], label: NDArray[np.int32], outlet_cells: Ints, pits: Ints) -> BasinGraph:
@@ -179,26 +188,51 @@ def build_basins(level: NDArray[np.int32], label: NDArray[np.int32], outlet_cell
     outlets = outlet_cells.size
     key, place, nodes = in_strict_order(*list_passes(level, label, outlets))
     count = pits.size + 1
-    chosen = tree.spanning_tree(nodes, count)
-    key, place, nodes = key[chosen], place[chosen], nodes[chosen]
-    node_a, node_b = ends_of(nodes)
-    spill_of_node, exit_pass, order = tree.spill_from_outside(node_a, node_b, key, count)
+    chosen = choose_passes(nodes, count)
+    key, place = key[chosen], place[chosen]
+    node_a, node_b = ends_of(nodes[chosen])
+    spill_of_node, exit_pass, order = spill_from_outside(node_a, node_b, key, count)
     spill = np.full(outlets + pits.size, LOWEST, dtype=np.int32)
     spill[outlets:] = spill_of_node[1:]
     seed_cell = np.concatenate([outlet_cells, pits])
-    leads = exit_pass[1:].astype(np.int64)
-    return BasinGraph(label, outlets, seed_cell, node_a, node_b, key, place, spill, leads, order)
+    return BasinGraph(label, outlets, seed_cell, node_a, node_b, key, place, spill, exit_pass[1:], order)
+
+
+def choose_passes(nodes: NDArray[np.uint64], count: int) -> Ints:
+    """Return the passes of the minimum spanning forest over ``count`` nodes, of passes in strict order."""
+    chosen = np.empty(max(count - 1, 0), dtype=np.int64)
+    parent, size = np.arange(count, dtype=np.int32), np.ones(count, dtype=np.int32)
+    return chosen[: tree.spanning_tree(nodes, parent, size, chosen)]
+
+
+def spill_from_outside(
+    node_a: NDArray[np.int32], node_b: NDArray[np.int32], key: NDArray[np.uint64], count: int
+) -> tuple[NDArray[np.int32], Ints, NDArray[np.int32]]:
+    """Return each node's spill level, the pass by which it leaves, and the nodes from the outside in.
+
+    The level is LOWEST and the pass -1 outside and where there is no way out.
+    """
+    spill, exit_pass = np.full(count, LOWEST, dtype=np.int32), np.full(count, -1, dtype=np.int64)
+    order = np.empty(count, dtype=np.int32)
+    ends = np.full(count, -1, dtype=np.int32), np.empty(2 * node_a.size, dtype=np.int32)
+    reached = tree.walk_tree(node_a, node_b, key, ends, spill, exit_pass, order)
+    return spill, exit_pass, order[:reached]
 
 
 def list_passes(level: NDArray[np.int32], label: NDArray[np.int32], outlets: int) -> Passes:
     """List the passes that may belong to the spanning tree, with as much room as they turn out to need."""
+    ground, step = (level.ravel(), label.ravel()), steps_of(level.shape[1])
 
     def listed(first: int, last: int) -> Passes:
-        room = max(1 << 12, (last - first) * level.shape[1] // 8)
+        mark = np.zeros((last - first, level.shape[1]), dtype=np.uint8)
+        passes.mark_saddles(level, first, last, mark)
+        cells = np.flatnonzero(mark) + first * level.shape[1]
+        room = 2 * cells.size
         while True:
+            table = np.full(4 << passes.SLOTS_BITS, passes.EMPTY, dtype=np.uint64)
             key, nodes = np.empty(room, dtype=np.uint64), np.empty(room, dtype=np.uint64)
             place = np.empty(room, dtype=np.int64)
-            count = int(passes.list_passes(level, label, outlets, (first, last), key, place, nodes))
+            count = int(passes.list_passes(ground, step, outlets, cells, table, key, place, nodes))
             if count <= room:
                 return key[:count], place[:count], nodes[:count]
             room = count
@@ -218,17 +252,21 @@ def joined_ends(node_a: NDArray[np.int32], node_b: NDArray[np.int32]) -> NDArray
 
 
 def lead_out(code: NDArray[np.uint8], graph: BasinGraph, total: Counts) -> Ints:
-    """Turn the ways of closed basins round, with their totals; return each basin's own cell beside its pass."""
+    """Turn the ways of closed basins round, with their totals; return each basin's own cell beside its pass.
+
+    A pit that found no way out (ground enclosed by walls) becomes an outlet.
+    """
+    flat_code, step = code.ravel(), steps_of(code.shape[1])
     place = np.append(graph.place, -1)[graph.exit_pass]
     pass_cell = np.empty(graph.closed, dtype=np.int64)
     pit = graph.seed_cell[graph.outlets :]
     in_parts(
         parts_of(graph.closed),
         lambda first, last: rerouting.reroute(
-            code, graph.label, graph.outlets, place, pit, (first, last), total, pass_cell
+            flat_code, step, graph.label.ravel(), graph.outlets, place, pit, (first, last), total.ravel(), pass_cell
         ),
     )
-    plateaus.close_pits(code, pit)
+    flat_code[pit[flat_code[pit] == PIT]] = OUTLET
     return pass_cell
 
 
@@ -242,14 +280,18 @@ def in_strict_order(key: NDArray[np.uint64], place: Ints, nodes: NDArray[np.uint
         return key, place, nodes
     words = key >> _LEVEL_BITS
     words -= words.min()
+    span = int(words.max())
     words <<= _LEVEL_BITS
     words |= np.arange(key.size, dtype=np.uint64)
-    words = tree.sort_by_high_half(words)
+    spare = np.empty_like(words)
+    for shift in range(0, span.bit_length(), tree.DIGIT_BITS):
+        start = np.zeros(tree.DIGITS + 1, dtype=np.int64)
+        tree.sort_by_digit(words, spare, np.uint64(shift) + _LEVEL_BITS, start)
+        words, spare = spare, words
     words &= _LOW_HALF
     order = words.view(np.int64)
-    key, place, nodes = key[order], place[order], nodes[order]
-    tree.sort_equal_levels(key, place, nodes)
-    return key, place, nodes
+    tree.sort_equal_levels(order, key, place)
+    return key[order], place[order], nodes[order]
 
 
 def _name_basins(graph: BasinGraph, pass_cell: Ints) -> tuple[NDArray[np.int32], Ints]:
@@ -266,7 +308,7 @@ def _name_basins(graph: BasinGraph, pass_cell: Ints) -> tuple[NDArray[np.int32],
         (graph.node_a, graph.node_b),
         graph.place,
         graph.label.ravel(),
-        graph.label.shape[1],
+        steps_of(graph.label.shape[1]),
         outlets,
         ends_at,
     )

@@ -8,29 +8,35 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from catchscreen.terrain._kernels import joints, receivers, upstream
-from catchscreen.terrain._kernels.directions import COL_STEP, OUTLET, ROW_STEP
-from catchscreen.terrain.strips import Bounds, in_parts, strip_rows
+from catchscreen.terrain._kernels import blocks, joints, upstream
+from catchscreen.terrain._kernels.directions import (
+    COL_STEP,
+    NO_GROUND,
+    NO_GROUND_LABEL,
+    NO_LABEL,
+    OPPOSITE,
+    OUTLET,
+    ROW_STEP,
+)
+from catchscreen.terrain.strips import Bounds, in_parts, parts_of, strip_rows
 
 Ints = NDArray[np.int64]
 Counts = NDArray[np.int32] | NDArray[np.int64]
+Chains = tuple[NDArray[np.int32], NDArray[np.int32]]
 
 _FULL_INT32: Final = 2**31
 
 
+def steps_of(width: int) -> Ints:
+    """Return the cells from a cell to its neighbour in each direction, in a ground of some width; 0 for direction 0."""
+    return (ROW_STEP * width + COL_STEP)[:9]
+
+
 def cells_with(code: NDArray[np.uint8], wanted: int) -> Ints:
     """Return the framed numbers of the cells with one code, in row order."""
-
-    def listed(first: int, last: int) -> Ints:
-        room = max(1 << 10, (last - first) * code.shape[1] // 32)
-        while True:
-            cell = np.empty(room, dtype=np.int64)
-            count = int(receivers.list_code(code, wanted, first, last, cell))
-            if count <= room:
-                return cell[:count]
-            room = count
-
-    return np.concatenate(in_parts(strip_rows(code.shape), listed))
+    flat = code.ravel()
+    found = in_parts(parts_of(code.size), lambda first, last: np.flatnonzero(flat[first:last] == wanted) + first)
+    return np.concatenate(found)
 
 
 def accumulate(code: NDArray[np.uint8]) -> Counts:
@@ -60,6 +66,7 @@ def label_from(code: NDArray[np.uint8], seed_cell: Ints) -> NDArray[np.int32]:
 
 def label_and_count(code: NDArray[np.uint8], seed_cell: Ints) -> Walked:
     """Label all cells by the first seed that their water meets, and add them up down to there, strip by strip."""
+    width = code.shape[1]
     strips = strip_rows(code.shape)
     label = np.empty(code.shape, dtype=np.int32)
     donors = np.empty_like(code)
@@ -67,49 +74,105 @@ def label_and_count(code: NDArray[np.uint8], seed_cell: Ints) -> Walked:
 
     def prepare(first: int, last: int) -> None:
         upstream.find_donors(code, first, last, donors)
-        upstream.start_walk(code, first, last, label, total)
+        is_off = code[first:last] == NO_GROUND
+        label[first:last] = NO_LABEL
+        np.copyto(label[first:last], np.int32(NO_GROUND_LABEL), where=is_off)
+        np.copyto(total[first:last], ~is_off)
 
     in_parts(strips, prepare)
     flat_label = label.ravel()
     flat_label[seed_cell] = np.arange(seed_cell.size, dtype=np.int32)
     leaving = cells_leaving(code, strips)
     root = np.concatenate([seed_cell, leaving[flat_label[leaving] < 0]])
-    upstream.follow_to_label(code, leaving, label)
-    upstream.cut_at(code, root, donors)
-    steps = _donor_steps(code.shape[1])
+    upstream.follow_to_label(code.ravel(), steps_of(width), leaving, flat_label)
+    _cut_at(code, root, donors)
+    steps = (steps_of(width).astype(np.int32), *_donor_steps(width))
 
     def walk(first: int, last: int) -> None:
-        queue = np.empty((last - first) * code.shape[1] + 8, dtype=np.int32)
-        upstream.walk_up(code, donors, root, (first, last), steps, label, total, queue)
+        queue = np.empty((last - first) * width + 8, dtype=np.int32)
+        strip = (first * width, last * width)
+        ground = (code.ravel(), donors.ravel())
+        chains = chain_blocks(root, strip, width)
+        upstream.walk_up(ground, width, strip, root, chains, steps, flat_label, total.ravel(), queue)
 
     in_parts(strips, walk)
     return Walked(label, total, leaving, donors)
 
 
+def chain_blocks(cell: Ints, strip: tuple[int, int], width: int) -> Chains:
+    """Return the cells of a strip chained by block; see ``blocks.group_by_block``."""
+    side = blocks.SIDE
+    number = -(-width // side) * -(-(strip[1] - strip[0]) // width // side)
+    head, following = np.full(number, -1, dtype=np.int32), np.empty(cell.size, dtype=np.int32)
+    blocks.group_by_block(cell, strip, width, head, following)
+    return head, following
+
+
 def carry_down(code: NDArray[np.uint8], joint: Ints, total: Counts, pending: NDArray[np.uint8], strips: Bounds) -> None:
-    """Add what each joint has to the totals below it, that did not count it; ``pending`` is 0 before and after."""
-    room = 2 * code.shape[1]
-    joints.mark_joints(code, joint, pending)
+    """Add what each joint has to the totals below it, that did not count it; ``pending`` is 0 before and after.
 
-    def followed(first: int, last: int) -> Ints:
-        crossing = np.empty(room, dtype=np.int64)
-        return crossing[: joints.follow_joints(code, joint, (first, last), pending, crossing)]
+    joint : (n,) int64, framed cells; those that lead nowhere, or are below 0, do not count.
+    """
+    width, room = code.shape[1], 2 * code.shape[1]
+    flat_code, flat_pending, flat_total, step = code.ravel(), pending.ravel(), total.ravel(), steps_of(width)
+    joint = joint[(joint >= 0) & (flat_code[joint] < OUTLET)]
+    flat_pending[joint] = joints.JOINT
+    none = np.empty(0, dtype=np.int64)
 
-    joints.follow_crossings(code, np.concatenate(in_parts(strips, followed)), pending)
+    def followed(first: int, last: int) -> tuple[Chains, Ints]:
+        strip, crossing = (first * width, last * width), np.empty(room, dtype=np.int64)
+        chains = chain_blocks(joint, strip, width)
+        count = joints.follow_joints(flat_code, step, strip, joint, chains, flat_pending, crossing)
+        return chains, crossing[:count]
 
     def carried(first: int, last: int) -> tuple[Ints, Ints]:
         crossing = (np.empty(room, dtype=np.int64), np.empty(room, dtype=np.int64))
-        count, _ = joints.carry_from_joints(code, joint, (first, last), pending, total, crossing)
+        own, strip = chains_of[first, last], (first * width, last * width)
+        count, _ = joints.carry_down(
+            flat_code, (step, width), strip, (joint, none), own, flat_pending, flat_total, crossing
+        )
         return crossing[0][:count], crossing[1][:count]
 
+    chains, crossing = zip(*in_parts(strips, followed), strict=True)
+    if len(strips) > 1:
+        over = np.concatenate(crossing)
+        joints.follow_joints(flat_code, step, (0, code.size), over, _one_chain(over.size), flat_pending, none)
+    chains_of = dict(zip(strips, chains, strict=True))
     cell, amount = (np.concatenate(lists) for lists in zip(*in_parts(strips, carried), strict=True))
-    joints.carry_crossings(code, (cell, amount), pending, total)
+    if len(strips) > 1:
+        whole = (0, code.size)
+        own_chain = _one_chain(cell.size)
+        joints.carry_down(
+            flat_code, (step, width), whole, (cell, amount), own_chain, flat_pending, flat_total, (none, none)
+        )
+
+
+def _one_chain(size: int) -> Chains:
+    """Return a list of some length as one chain."""
+    following = np.arange(1, size + 1, dtype=np.int32)
+    following[-1:] = -1
+    return np.zeros(min(size, 1), dtype=np.int32), following
 
 
 def cells_leaving(code: NDArray[np.uint8], strips: Bounds) -> Ints:
     """Return the framed cells whose water goes from one strip to another."""
-    parts = [upstream.list_leaving(code, row - 1 + (way < 0), way) for row, _ in strips[1:] for way in (1, -1)]
-    return np.concatenate([*parts, np.empty(0, dtype=np.int64)])
+    parts = [np.empty(0, dtype=np.int64)]
+    for first, _ in strips[1:]:
+        for row, side in ((first - 1, 1), (first, -1)):
+            way = code[row]
+            parts.append(
+                np.flatnonzero((way < OUTLET) & (ROW_STEP[np.minimum(way, OUTLET)] == side)) + row * code.shape[1]
+            )
+    return np.concatenate(parts)
+
+
+def _cut_at(code: NDArray[np.uint8], root: Ints, donors: NDArray[np.uint8]) -> None:
+    """Take the roots out of the donors of the cells that they drain into: a walk ends there."""
+    way = code.ravel()[root]
+    leads = np.flatnonzero(way < OUTLET)
+    way = way[leads]
+    bit = np.uint8(1) << (OPPOSITE[way] - np.uint8(1))
+    np.bitwise_and.at(donors.ravel(), root[leads] + steps_of(code.shape[1])[way], ~bit)
 
 
 def _donor_steps(width: int) -> tuple[NDArray[np.int32], NDArray[np.uint64]]:

@@ -14,37 +14,34 @@ _LINE = 16
 
 @kernel
 def group_by_block(
-    cell: NDArray[np.int64], rows: tuple[int, int], width: int
-) -> tuple[NDArray[np.int32], NDArray[np.int32]]:
+    cell: NDArray[np.int64], strip: tuple[int, int], width: int, head: NDArray[np.int32], following: NDArray[np.int32]
+) -> None:
     """Chain the cells of each block of a strip of rows; other cells are passed over.
 
-    Returns
-    -------
-    head : (blocks,) int32, the place in ``cell`` of each block's first cell, -1 for none. following : (n,) int32, the
-    place of the next cell of the same block.
+    Parameters
+    ----------
+    cell : (n,) int64, framed cells. strip : first cell of the strip and of the next.
+    head : (blocks,) int32, -1 at first; the place in ``cell`` of each block's first cell is written.
+    following : (n,) int32, written: the place of the next cell of the same block, -1 for none.
     """
     across = (width + SIDE - 1) // SIDE
-    head = np.full(across * ((rows[1] - rows[0] + SIDE - 1) // SIDE), -1, dtype=np.int32)
-    following = np.empty(cell.size, dtype=np.int32)
-    base = rows[0] * width
-    end = rows[1] * width
     for u in range(cell.size - 1, -1, -1):
-        if base <= cell[u] < end:
-            row = (cell[u] - base) // width
-            block = row // SIDE * across + (cell[u] - base - row * width) // SIDE
+        if strip[0] <= cell[u] < strip[1]:
+            row = (cell[u] - strip[0]) // width
+            block = row // SIDE * across + (cell[u] - strip[0] - row * width) // SIDE
             following[u] = head[block]
             head[block] = u
-    return head, following
 
 
 @kernel
-def touch(block: int, first_row: int, last_row: int, value: NDArray[np.int32] | NDArray[np.int64]) -> int:
+def touch(block: int, width: int, strip: tuple[int, int], value: NDArray[np.int32] | NDArray[np.int64]) -> int:
     """Read a block of a strip once in the order of memory: that brings it near for work that goes to and fro in it."""
-    across = (value.shape[1] + SIDE - 1) // SIDE
-    top = first_row + block // across * SIDE
+    across = (width + SIDE - 1) // SIDE
     left = block % across * SIDE
+    first = strip[0] + block // across * SIDE * width + left
+    right = min(SIDE, width - left)
     seen = 0
-    for row in range(top, min(last_row, top + SIDE)):
-        for col in range(left, min(value.shape[1], left + SIDE), _LINE):
-            seen += value[row, col]
+    for start in range(first, min(strip[1], first + SIDE * width), width):
+        for i in range(start, start + right, _LINE):
+            seen += value[i]
     return seen

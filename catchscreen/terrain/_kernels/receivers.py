@@ -7,18 +7,13 @@ from numpy.typing import NDArray
 
 from catchscreen.compiled import kernel
 from catchscreen.terrain._kernels.directions import (
-    COL_STEP,
     NO_GROUND,
     OUTLET,
     PIT,
-    ROW_STEP,
     UNDECIDED,
     VOID,
     WALL,
 )
-
-_ONES = np.uint64(0x0101010101010101)
-_HIGHS = np.uint64(0x8080808080808080)
 
 
 @kernel
@@ -83,80 +78,25 @@ def steepest(
 
 
 @kernel
-def _has_byte(word: np.uint64, byte: np.uint64) -> np.uint64:
-    """Return other than 0 where one of a word's eight bytes has a value; ``byte`` is eight times that value."""
-    rest = word ^ byte
-    return (rest - _ONES) & ~rest & _HIGHS
-
-
-@kernel
-def list_code(code: NDArray[np.uint8], wanted: int, first: int, last: int, cell: NDArray[np.int64]) -> int:
-    """List the cells with one code in some rows; return how many (if more than there is room, call again)."""
-    width = code.shape[1]
-    flat = code.ravel()
-    sought = np.uint64(wanted) * _ONES
-    found = 0
-    i = first * width
-    end = last * width
-    words = flat[i : end - (end - i) % 8].view(np.uint64)
-    for u in range(words.size + 1):
-        if u == words.size or _has_byte(words[u], sought) != 0:
-            for j in range(i + 8 * u, min(end, i + 8 * u + 8)):
-                if flat[j] == wanted:
-                    if found < cell.size:
-                        cell[found] = j
-                    found += 1
-    return found
-
-
-@kernel
 def part_undecided(
-    level: NDArray[np.int32], code: NDArray[np.uint8], undecided: NDArray[np.int64], pit: NDArray[np.int64]
-) -> int:
-    """Make pits of the undecided cells without a neighbour of their own level; the others move to the front.
+    level: NDArray[np.int32],
+    code: NDArray[np.uint8],
+    step: NDArray[np.int64],
+    undecided: NDArray[np.int64],
+    is_flat: NDArray[np.bool_],
+) -> None:
+    """Make pits of the undecided cells without a neighbour of their own level, and tell which the others are.
 
     Parameters
     ----------
-    code : framed uint8, changed in place. undecided : (n,) int64, framed cells; changed in place. pit : (n,) written.
-
-    Returns
-    -------
-    number of pits.
+    level, code : flat framed int32 and uint8; ``code`` is changed in place. step : (9,) int64, cells to each direction.
+    undecided : (n,) int64, framed cells. is_flat : (n,) bool, written.
     """
-    step = ROW_STEP * level.shape[1] + COL_STEP
-    flat_level = level.ravel()
-    flat_code = code.ravel()
-    pits = 0
-    flats = 0
     for u in range(undecided.size):
         i = undecided[u]
-        own = flat_level[i]
         equal = False
         for way in range(1, 9):
-            equal |= flat_level[i + step[way]] == own
-        if equal:
-            undecided[flats] = i
-            flats += 1
-        else:
-            flat_code[i] = PIT
-            pit[pits] = i
-            pits += 1
-    return pits
-
-
-@kernel
-def receiver_cells(
-    code: NDArray[np.uint8], first: int, last: int, step: NDArray[np.int64], receiver: NDArray[np.int64]
-) -> None:
-    """Turn the flow codes of some framed rows into flat cell numbers of the unframed grid.
-
-    Parameters
-    ----------
-    code : (rows + 2, cols + 2) uint8, framed. step : (16,) int64, change of the unframed cell number for each code.
-    receiver : (rows, cols) int64, written; -1 where the water leaves or there is no ground.
-    """
-    rows, cols = receiver.shape
-    for row in range(max(first, 1) - 1, min(last - 1, rows)):
-        for col in range(cols):
-            way = code[row + 1, col + 1]
-            receiver[row, col] = row * cols + col + step[way] if way < OUTLET else -1
+            equal |= level[i + step[way]] == level[i]
+        is_flat[u] = equal
+        if not equal:
+            code[i] = PIT

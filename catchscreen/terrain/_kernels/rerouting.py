@@ -7,19 +7,18 @@ from numpy.typing import NDArray
 
 from catchscreen.compiled import kernel
 from catchscreen.terrain._kernels.directions import (
-    COL_STEP,
     FORWARD,
     OPPOSITE,
     OUTLET,
     OVER_EDGE,
     PIT,
-    ROW_STEP,
 )
 
 
 @kernel
 def reroute(
     code: NDArray[np.uint8],
+    step: NDArray[np.int64],
     label: NDArray[np.int32],
     first_label: int,
     place: NDArray[np.int64],
@@ -35,17 +34,13 @@ def reroute(
 
     Parameters
     ----------
-    code : framed uint8, changed in place. label : framed int32. first_label : label of the first closed basin.
+    code : flat framed uint8, changed in place. step : (9,) int64. label : flat framed int32. first_label : label of
+    the first closed basin.
     place : (basins,) int64, exit pass of each closed basin (cell * 8 + forward direction), -1 where there is none.
     pit : (basins,) int64. part : first of the basins to do, and the one after the last.
-    total : framed, cells upstream within each basin, changed in place.
+    total : flat framed, cells upstream within each basin, changed in place.
     pass_cell : (basins,) int64, written: the basin's own cell beside its pass.
     """
-    width = code.shape[1]
-    step = ROW_STEP * width + COL_STEP
-    flat_code = code.ravel()
-    flat_label = label.ravel()
-    flat_total = total.ravel()
     for basin in range(part[0], part[1]):
         if place[basin] < 0:
             pass_cell[basin] = -1
@@ -53,17 +48,17 @@ def reroute(
         i = place[basin] >> 3
         k = place[basin] & 7
         way = np.uint8(OUTLET) if k == OVER_EDGE else FORWARD[k]
-        if flat_label[i] != basin + first_label:
+        if label[i] != basin + first_label:
             i += step[way]
             way = OPPOSITE[way]
         pass_cell[basin] = i
-        rest = flat_total[pit[basin]]
+        rest = total[pit[basin]]
         size = rest
         while True:
-            old = flat_code[i]
-            flat_code[i] = way
-            above = flat_total[i]
-            flat_total[i] = rest
+            old = code[i]
+            code[i] = way
+            above = total[i]
+            total[i] = rest
             rest = size - above
             if old == PIT:
                 break
@@ -74,27 +69,19 @@ def reroute(
 @kernel
 def fill_and_name(
     level: NDArray[np.int32],
-    first: int,
-    last: int,
     label: NDArray[np.int32],
     of_label: NDArray[np.int32],
     basin: NDArray[np.int32],
     filled: NDArray[np.int32],
 ) -> None:
-    """Write the filled surface and the final basin of each cell in some rows.
+    """Write the filled surface and the final basin of some cells.
 
     Parameters
     ----------
-    level, label, basin, filled : framed int32; ``basin`` and ``filled`` are
-    written, and ``basin`` may be ``label`` itself. of_label : (2 x labels,) int32, spill level and
-    final basin of each label, in turn.
+    level, label, basin, filled : (n,) int32; ``basin`` and ``filled`` are written, and ``basin`` may be ``label``
+    itself. of_label : (2 x labels,) int32, spill level and final basin of each label, in turn.
     """
-    for row in range(first, last):
-        for col in range(level.shape[1]):
-            own = label[row, col]
-            if own >= 0:
-                filled[row, col] = max(level[row, col], of_label[2 * own])
-                basin[row, col] = of_label[2 * own + 1]
-            else:
-                basin[row, col] = own
-                filled[row, col] = level[row, col]
+    for i in range(level.size):
+        own = label[i]
+        filled[i] = max(level[i], of_label[2 * own]) if own >= 0 else level[i]
+        basin[i] = of_label[2 * own + 1] if own >= 0 else own

@@ -6,79 +6,59 @@ import numpy as np
 from numpy.typing import NDArray
 
 from catchscreen.compiled import kernel
-from catchscreen.terrain._kernels.directions import COL_STEP, FORWARD, LOWEST, OVER_EDGE, ROW_STEP
+from catchscreen.terrain._kernels.directions import FORWARD, LOWEST, OVER_EDGE
 
-_DIGIT_BITS = 11
-_RATIO = 2.25
-
-
-@kernel
-def sort_by_high_half(word: NDArray[np.uint64]) -> NDArray[np.uint64]:
-    """Return words in ascending order of their upper 32 bits; equals keep their order. Digit by digit, lowest first.
-
-    ``word`` is used as working space.
-    """
-    span = np.uint64(0)
-    for u in range(word.size):
-        span = max(span, word[u] >> np.uint64(32))
-    spare = np.empty_like(word)
-    digits = 1 << _DIGIT_BITS
-    mask = np.uint64(digits - 1)
-    shift = np.uint64(32)
-    while span > np.uint64(0):
-        start = np.zeros(digits + 1, dtype=np.int64)
-        for u in range(word.size):
-            start[np.int64((word[u] >> shift) & mask) + 1] += 1
-        for digit in range(digits):
-            start[digit + 1] += start[digit]
-        for u in range(word.size):
-            place = np.int64((word[u] >> shift) & mask)
-            spare[start[place]] = word[u]
-            start[place] += 1
-        word, spare = spare, word
-        span >>= np.uint64(_DIGIT_BITS)
-        shift += np.uint64(_DIGIT_BITS)
-    return word
+DIGIT_BITS = 11
+DIGITS = 1 << DIGIT_BITS
 
 
 @kernel
-def _sort_run(
-    key: NDArray[np.uint64], place: NDArray[np.int64], nodes: NDArray[np.uint64], first: int, last: int
+def sort_by_digit(
+    word: NDArray[np.uint64], sorted_word: NDArray[np.uint64], shift: np.uint64, start: NDArray[np.int64]
 ) -> None:
-    """Sort some passes by (key, place), in place (Shell 1959)."""
-    gap = last - first
-    while gap > 1:
-        gap = max(1, int(gap / _RATIO))
-        for u in range(first + gap, last):
-            own_key = key[u]
-            own_place = place[u]
-            own_nodes = nodes[u]
-            v = u
-            while v - gap >= first:
-                other = v - gap
-                if key[other] < own_key or (key[other] == own_key and place[other] <= own_place):
-                    break
-                key[v] = key[other]
-                place[v] = place[other]
-                nodes[v] = nodes[other]
-                v = other
-            key[v] = own_key
-            place[v] = own_place
-            nodes[v] = own_nodes
+    """Write words in ascending order of eleven of their bits; equals keep their order.
+
+    shift : the lowest of these bits. start : (2049,) int64, zeros, working space.
+    """
+    mask = np.uint64(DIGITS - 1)
+    for u in range(word.size):
+        start[((word[u] >> shift) & mask) + np.uint64(1)] += 1
+    for digit in range(DIGITS):
+        start[digit + 1] += start[digit]
+    for u in range(word.size):
+        digit = (word[u] >> shift) & mask
+        sorted_word[start[digit]] = word[u]
+        start[digit] += 1
 
 
 @kernel
-def sort_equal_levels(key: NDArray[np.uint64], place: NDArray[np.int64], nodes: NDArray[np.uint64]) -> None:
-    """Finish the strict order of passes that come in the order of their levels; in place.
+def sort_equal_levels(order: NDArray[np.int64], key: NDArray[np.uint64], place: NDArray[np.int64]) -> None:
+    """Finish the strict order of passes that come in the order of their levels; in place (Shell 1959).
 
     Runs of one level are short on natural ground and long on ground in whole metres.
+
+    Parameters
+    ----------
+    order : (n,) int64, numbers of the passes. key, place : (n,) by number.
     """
     first = 0
-    for u in range(1, key.size + 1):
-        if u == key.size or (key[u] >> np.uint64(32)) != (key[first] >> np.uint64(32)):
-            if u - first > 1:
-                _sort_run(key, place, nodes, first, u)
-            first = u
+    for last in range(1, order.size + 1):
+        if last < order.size and key[order[last]] >> np.uint64(32) == key[order[first]] >> np.uint64(32):
+            continue
+        gap = last - first
+        while gap > 1:
+            gap = max(1, gap * 4 // 9)
+            for u in range(first + gap, last):
+                own = order[u]
+                v = u
+                while v - gap >= first:
+                    other = order[v - gap]
+                    if key[other] < key[own] or (key[other] == key[own] and place[other] <= place[own]):
+                        break
+                    order[v] = other
+                    v -= gap
+                order[v] = own
+        first = last
 
 
 @kernel
@@ -91,17 +71,23 @@ def _root(parent: NDArray[np.int32], node: np.int32) -> np.int32:
 
 
 @kernel
-def spanning_tree(nodes: NDArray[np.uint64], count: int) -> NDArray[np.int64]:
-    """Return the passes of the minimum spanning forest (Kruskal 1956), given in strict order, which makes it unique.
+def spanning_tree(
+    nodes: NDArray[np.uint64], parent: NDArray[np.int32], size: NDArray[np.int32], chosen: NDArray[np.int64]
+) -> int:
+    """Choose the passes of the minimum spanning forest (Kruskal 1956) from passes in strict order: it is unique.
 
-    nodes : (n,) uint64, the two ends of each pass in its halves. count : how many nodes there are.
+    Parameters
+    ----------
+    nodes : (n,) uint64, the two ends of each pass in its halves. parent, size : (nodes,) int32, 0, 1, ... and ones,
+    working space. chosen : (nodes - 1,) int64, written.
+
+    Returns
+    -------
+    how many are chosen.
     """
-    parent = np.arange(count).astype(np.int32)
-    size = np.ones(count, dtype=np.int32)
-    chosen = np.empty(max(count - 1, 0), dtype=np.int64)
     found = 0
     for u in range(nodes.size):
-        if found == count - 1:
+        if found == chosen.size:
             break
         a = _root(parent, np.int32(nodes[u] >> np.uint64(32)))
         b = _root(parent, np.int32(nodes[u] & np.uint64(0xFFFFFFFF)))
@@ -113,34 +99,35 @@ def spanning_tree(nodes: NDArray[np.uint64], count: int) -> NDArray[np.int64]:
         size[a] += size[b]
         chosen[found] = u
         found += 1
-    return chosen[:found].copy()
+    return found
 
 
 @kernel
-def spill_from_outside(
-    node_a: NDArray[np.int32], node_b: NDArray[np.int32], key: NDArray[np.uint64], nodes: int
-) -> tuple[NDArray[np.int32], NDArray[np.int32], NDArray[np.int32]]:
-    """Walk the tree from the outside (node 0).
+def walk_tree(
+    node_a: NDArray[np.int32],
+    node_b: NDArray[np.int32],
+    key: NDArray[np.uint64],
+    ends: tuple[NDArray[np.int32], NDArray[np.int32]],
+    spill: NDArray[np.int32],
+    exit_pass: NDArray[np.int64],
+    order: NDArray[np.int32],
+) -> int:
+    """Walk the tree from the outside (node 0); return how many nodes are reached.
 
     Parameters
     ----------
     node_a, node_b : (n,) int32, ends of the tree's passes. key : (n,) uint64, their height keys.
-
-    Returns
-    -------
-    spill : (nodes,) int32, level at which each basin's water gets out (LOWEST outside and where there is no way out).
-    exit_pass : (nodes,) int32, the pass by which it leaves towards the outside, -1 for none. order : nodes as reached.
+    ends : (nodes,) int32, -1 at first, and (2 n,), working space: the passes at each node, chained.
+    spill : (nodes,) int32, LOWEST at first; the level at which each basin's water gets out is written.
+    exit_pass : (nodes,) int64, -1 at first; the pass by which it leaves towards the outside is written.
+    order : (nodes,) int32, written: nodes as reached.
     """
-    last = np.full(nodes, -1, dtype=np.int32)
-    before = np.empty(2 * node_a.size, dtype=np.int32)
+    last, before = ends
     for u in range(node_a.size):
         before[2 * u] = last[node_a[u]]
         last[node_a[u]] = 2 * u
         before[2 * u + 1] = last[node_b[u]]
         last[node_b[u]] = 2 * u + 1
-    spill = np.full(nodes, LOWEST, dtype=np.int32)
-    exit_pass = np.full(nodes, -1, dtype=np.int32)
-    order = np.empty(nodes, dtype=np.int32)
     order[0] = 0
     head = 0
     tail = 1
@@ -158,7 +145,7 @@ def spill_from_outside(
                 order[tail] = other
                 tail += 1
             end = before[end]
-    return spill, exit_pass, order[:tail].copy()
+    return tail
 
 
 @kernel
@@ -168,7 +155,7 @@ def follow_basins(
     nodes: tuple[NDArray[np.int32], NDArray[np.int32]],
     place: NDArray[np.int64],
     label: NDArray[np.int32],
-    width: int,
+    step: NDArray[np.int64],
     outlets: int,
     end: NDArray[np.int32],
 ) -> None:
@@ -177,9 +164,8 @@ def follow_basins(
     Parameters
     ----------
     order : nodes from the outside in. exit_pass : (basins,) int64. nodes, place : of the tree's passes.
-    label : flat framed int32. end : (labels,) int32, each label its own at first; changed in place.
+    label : flat framed int32. step : (9,) int64. end : (labels,) int32, each label its own at first; changed in place.
     """
-    step = ROW_STEP * width + COL_STEP
     for u in range(1, order.size):
         basin = order[u] - 1
         leads = exit_pass[basin]

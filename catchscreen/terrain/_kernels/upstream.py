@@ -12,8 +12,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from catchscreen.compiled import kernel
-from catchscreen.terrain._kernels.blocks import group_by_block, touch
-from catchscreen.terrain._kernels.directions import COL_STEP, NO_GROUND, NO_GROUND_LABEL, NO_LABEL, OUTLET, ROW_STEP
+from catchscreen.terrain._kernels.blocks import touch
+from catchscreen.terrain._kernels.directions import NO_LABEL
 
 _GROUP = 16
 """Roots walked together: enough that the walk seldom waits for its own last step, few enough to stay near."""
@@ -57,68 +57,25 @@ def find_donors(code: NDArray[np.uint8], first: int, last: int, donors: NDArray[
 
 
 @kernel
-def start_walk(
-    code: NDArray[np.uint8],
-    first: int,
-    last: int,
-    label: NDArray[np.int32],
-    total: NDArray[np.int32] | NDArray[np.int64],
+def follow_to_label(
+    code: NDArray[np.uint8], step: NDArray[np.int64], start: NDArray[np.int64], label: NDArray[np.int32]
 ) -> None:
-    """Set the labels of some rows to NO_LABEL, off the ground to NO_GROUND_LABEL, and count each cell once."""
-    for row in range(first, last):
-        for col in range(code.shape[1]):
-            here = code[row, col] != NO_GROUND
-            label[row, col] = NO_LABEL if here else NO_GROUND_LABEL
-            total[row, col] = np.int32(here)
-
-
-@kernel
-def list_leaving(code: NDArray[np.uint8], row: int, way_rows: int) -> NDArray[np.int64]:
-    """List the cells of a framed row whose water goes one row on (``way_rows`` 1) or back (-1)."""
-    width = code.shape[1]
-    found = np.empty(width, dtype=np.int64)
-    count = 0
-    for col in range(width):
-        way = code[row, col]
-        if way < OUTLET and ROW_STEP[way] == way_rows:
-            found[count] = row * width + col
-            count += 1
-    return found[:count].copy()
-
-
-@kernel
-def cut_at(code: NDArray[np.uint8], root: NDArray[np.int64], donors: NDArray[np.uint8]) -> None:
-    """Take the roots out of the donors of the cells that they drain into: a walk ends there."""
-    step = ROW_STEP * code.shape[1] + COL_STEP
-    flat_code = code.ravel()
-    flat_donors = donors.ravel()
-    for u in range(root.size):
-        way = flat_code[root[u]]
-        if way < OUTLET:
-            back = (way + 1) % 4 if way <= 4 else (way - 3) % 4 + 4
-            flat_donors[root[u] + step[way]] &= np.uint8(255 - (1 << back))
-
-
-@kernel
-def follow_to_label(code: NDArray[np.uint8], start: NDArray[np.int64], label: NDArray[np.int32]) -> None:
     """Follow the water from some cells to the first labelled one, and label the way there; every way must meet one.
 
     Parameters
     ----------
-    code : framed uint8. label : framed int32, seeds set, NO_LABEL elsewhere on the ground; changed in place.
+    code : flat framed uint8. step : (9,) int64. label : flat framed int32, seeds set, NO_LABEL elsewhere on the
+    ground; changed in place.
     """
-    step = ROW_STEP * code.shape[1] + COL_STEP
-    flat_code = code.ravel()
-    flat_label = label.ravel()
     for u in range(start.size):
         j = start[u]
-        while flat_label[j] == NO_LABEL:
-            j += step[flat_code[j]]
-        found = flat_label[j]
+        while label[j] == NO_LABEL:
+            j += step[code[j]]
+        found = label[j]
         j = start[u]
-        while flat_label[j] == NO_LABEL:
-            flat_label[j] = found
-            j += step[flat_code[j]]
+        while label[j] == NO_LABEL:
+            label[j] = found
+            j += step[code[j]]
 
 
 @kernel
@@ -152,11 +109,12 @@ def _walk(
 
 @kernel
 def walk_up(
-    code: NDArray[np.uint8],
-    donors: NDArray[np.uint8],
+    ground: tuple[NDArray[np.uint8], NDArray[np.uint8]],
+    width: int,
+    strip: tuple[int, int],
     root: NDArray[np.int64],
-    bounds: tuple[int, int],
-    steps: tuple[NDArray[np.int32], NDArray[np.uint64]],
+    chains: tuple[NDArray[np.int32], NDArray[np.int32]],
+    steps: tuple[NDArray[np.int32], NDArray[np.int32], NDArray[np.uint64]],
     label: NDArray[np.int32],
     total: NDArray[np.int32] | NDArray[np.int64],
     queue: NDArray[np.int32],
@@ -165,37 +123,35 @@ def walk_up(
 
     Parameters
     ----------
-    code, donors : framed uint8; ``donors`` is set to 0. root : (n,) int64, framed cells, labelled; those outside the
-    strip are passed over. bounds : first row of the strip and of the next. steps : for each byte of donors the steps
-    to them, (2048,) int32, and how many they are, (256,) uint64.
-    label : framed int32, changed in place. total : framed int32 or int64, what each cell has of its own; changed in
-    place. queue : (cells of the strip + 8,) int32, working space.
+    ground : flat framed codes and donors, uint8; the donors are set to 0. strip : first cell of the strip and of the
+    next. root : (n,) int64, framed cells, labelled. chains : the roots by block, as from ``group_by_block``.
+    steps : (9,) int32, cells to each direction; for each byte of donors the steps to them, (2048,) int32, and how many
+    they are, (256,) uint64. label : flat framed int32, changed in place. total : flat framed int32 or int64, what each
+    cell has of its own; changed in place. queue : (cells of the strip + 8,) int32, working space.
+
+    Returns
+    -------
+    a number of no meaning, without which the compiler would leave out the reading ahead.
     """
-    width = code.shape[1]
-    base = bounds[0] * width
-    end = bounds[1] * width
-    step = (ROW_STEP * width + COL_STEP).astype(np.int32)
-    own_code = code.ravel()[base:end]
-    own_donors = donors.ravel()[base:end]
-    own_label = label.ravel()[base:end]
-    own_total = total.ravel()[base:end]
-    head, following = group_by_block(root, bounds, width)
+    base, end = strip
+    code, donors = ground[0][base:end], ground[1][base:end]
+    own_label, own_total = label[base:end], total[base:end]
     seen = 0
-    for block in range(head.size):
-        seen += touch(block, bounds[0], bounds[1], label)
-        seen += touch(block, bounds[0], bounds[1], total)
-        u = head[block]
+    for block in range(chains[0].size):
+        seen += touch(block, width, strip, label)
+        seen += touch(block, width, strip, total)
+        u = chains[0][block]
         while u >= 0:
             roots = 0
             while u >= 0 and roots < _GROUP:
                 queue[roots] = root[u] - base
                 roots += 1
-                u = following[u]
-            tail = _walk(own_donors, steps[0], steps[1], queue, roots)
+                u = chains[1][u]
+            tail = _walk(donors, steps[1], steps[2], queue, roots)
             for v in range(roots, tail):
                 i = queue[v]
-                own_label[np.uint64(i)] = own_label[np.uint64(i + step[own_code[np.uint64(i)]])]
+                own_label[np.uint64(i)] = own_label[np.uint64(i + steps[0][code[np.uint64(i)]])]
             for v in range(tail - 1, roots - 1, -1):
                 i = queue[v]
-                own_total[np.uint64(i + step[own_code[np.uint64(i)]])] += own_total[np.uint64(i)]
+                own_total[np.uint64(i + steps[0][code[np.uint64(i)]])] += own_total[np.uint64(i)]
     return seen
