@@ -22,6 +22,9 @@ HALF_EMPTYING_MAX_H = 24.0
 def find_dropped(proposals: Proposals, chosen: pd.DataFrame, half_emptying_h: pd.Series) -> pd.DataFrame:
     """Find options that were possible only if their store half-empties in time, and does not.
 
+    A slow soil has to do so at the low end of its rate: where only the ground empties the store, the time goes with
+    1/q (t = n h / 2 q), so the run's time is stretched by the rate used over the low one.
+
     Parameters
     ----------
     chosen : index option_id; passes (bool), the stores chosen.
@@ -35,7 +38,8 @@ def find_dropped(proposals: Proposals, chosen: pd.DataFrame, half_emptying_h: pd
     options = proposals.options.reindex(chosen.index)
     asked = options["conditions"].fillna("").to_numpy(dtype=object)
     limit_h = options["measure"].map(half_emptying_limits(proposals.measures)).to_numpy(float)
-    half_h = half_emptying_h.reindex(chosen.index).to_numpy(float)
+    stretch = (options["q_used_m_s"] / options["q_low_m_s"]).clip(lower=1.0).fillna(1.0)
+    half_h = half_emptying_h.reindex(chosen.index).to_numpy(float) * stretch.to_numpy(float)
     late = ~(half_h <= limit_h)
     rows = np.flatnonzero((asked != "") & (late | ~chosen["passes"].to_numpy(bool)))
     texts = [
@@ -80,4 +84,4 @@ def _set_aside_more(proposals: Proposals, table: pd.DataFrame, dropped: pd.DataF
 
 def _say_failure(half_h: float, limit_h: float) -> str:
     how_long = f"takes {half_h:.0f} h to half-empty" if np.isfinite(half_h) else "never half-empties"
-    return f"{how_long} (at most {limit_h:.0f} h)"
+    return f"{how_long} at the low end of its rate (at most {limit_h:.0f} h)"

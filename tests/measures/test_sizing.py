@@ -221,7 +221,7 @@ def test_surface_that_turns_water_away_is_no_matter_of_depth(proposals, options)
     [
         (9.9e-6, 23.9, 0.0, True, ""),
         (9.9e-6, 24.0, 0.0, True, ""),
-        (9.9e-6, 24.1, 0.0, False, "takes 24 h to half-empty (at most 24 h)"),
+        (9.9e-6, 24.1, 0.0, False, "takes 24 h to half-empty at the low end of its rate (at most 24 h)"),
         (9.9e-6, np.inf, 0.0, False, "never half-empties"),
         (9.9e-6, 1.0, 5.0, False, "does not hold the sizing storm"),
         (1e-6, 1.0, 0.0, True, ""),
@@ -232,7 +232,7 @@ def test_a_slow_soil_takes_all_only_if_the_store_is_half_empty_in_a_day(
     make_district, layers, options, run, rate, half_h, overflow, stays, said
 ):
     """From 1e-6 to 1e-5 m/s the run of the store decides; from 1e-5 m/s on it is not asked."""
-    layers["soils"]["infiltration_m_s"] = rate
+    layers["soils"]["infiltration_m_s"] = layers["soils"]["infiltration_low_m_s"] = rate
     data, land, cover = make_district(**layers)
     proposals = propose(data, land, cover, open_measures(options), options, run)
     trials = store_trials(proposals, options)
@@ -254,6 +254,19 @@ def test_a_slow_soil_takes_all_only_if_the_store_is_half_empty_in_a_day(
     assert said in settled.options.at[option, "switches"]
     assert settled.options.at[option, "reason"].startswith("possible" if stays else "another variant")
     assert settled.options.at[f"{SCHOOL}.partial-infiltration", "admissible"]
+
+
+@pytest.mark.parametrize(("half_h", "stays"), [(11.9, True), (12.1, False)])
+def test_half_empty_in_time_also_at_the_low_end_of_the_rate(make_district, layers, options, run, half_h, stays):
+    """A soil of 8e-6 that may be 4e-6 m/s takes twice the run's time."""
+    layers["soils"]["infiltration_m_s"], layers["soils"]["infiltration_low_m_s"] = 8e-6, 4e-6
+    data, land, cover = make_district(**layers)
+    proposals = propose(data, land, cover, open_measures(options), options, run)
+    trials = store_trials(proposals, options)
+    events = {"store_id": trials.store_id, "storm_id": "storm", "overflow_m3": 0.0, "greatest_store_mm": 1.0}
+    events = pd.DataFrame(events).assign(half_emptying_h=half_h)
+    sizes = choose_size(proposals, trials, StoreEvents(events), one_storm(), options)
+    assert (f"{SCHOOL}.full-infiltration" in sizes.options.index) is stays
 
 
 def test_a_soil_below_the_floor_is_not_even_tried(make_district, layers, options, run):
