@@ -86,6 +86,9 @@ def spread_labels(anchors: NDArray[np.float64], radius: float) -> NDArray[np.flo
         if step and not (lack > 0.02 * radius).any():
             break
         push = (gap / distance[..., None] * lack[..., None] * 0.5).sum(axis=1)
+        # At most a radius a step: many discs on one spot would else fly apart rather than settle round it.
+        strength = np.hypot(push[:, 0], push[:, 1])
+        push *= np.minimum(1.0, radius / np.maximum(strength, radius))[:, None]
         pull = 0.0 if step > LABEL_STEPS // 2 else 0.02
         places = places + push + pull * (anchors - places)
     return np.asarray(places)

@@ -2,10 +2,9 @@
 
 from __future__ import annotations
 
-import textwrap
 from collections.abc import Mapping
 from pathlib import Path
-from typing import TYPE_CHECKING, Final, NamedTuple
+from typing import TYPE_CHECKING, Final
 
 import geopandas as gpd
 import numpy as np
@@ -14,73 +13,32 @@ import shapely
 from numpy.typing import NDArray
 
 from catchscreen.outputs.drawing import add_path, rings_as_path, save_picture, spread_labels
-from catchscreen.outputs.wording import CAUTIONS
+from catchscreen.outputs.overview_margin import (
+    COLOURS,
+    FIRST_RANKS,
+    HEAD_IN,
+    KIND_COLOURS,
+    MARGIN_IN,
+    MEASURE_COLOURS,
+    STRENGTHS,
+    Sheet,
+    possible_candidates,
+    write_margin,
+)
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
-    from matplotlib.figure import Figure
 
 Light = tuple[NDArray[np.float32], tuple[float, float, float, float]]
 
-FIRST_RANKS: Final = 20
 SCORE_STEPS: Final = (0.0, 40.0, 60.0, 100.0)
-STRENGTHS: Final = (0.3, 0.6, 1.0)
-"""Candidates are filled more strongly the higher they score: up to 40, up to 60, above."""
-COLOURS: Final[Mapping[str, str]] = {
-    "paper": "#fbfaf6",
-    "ground": "#ece9e0",
-    "road": "#d8d4c9",
-    "planted": "#e3e9d8",
-    "water": "#c3dbe9",
-    "roof": "#b3aca0",
-    "hollow": "#2f62a8",
-    "flow": "#5a93c8",
-    "other": "#4d4d4d",
-    "ink": "#2b2b28",
-    "caution": "#7d2a18",
-}
-KIND_COLOURS: Final[Mapping[str, str]] = {
-    "unknown": COLOURS["ground"],
-    "planted": COLOURS["planted"],
-    "water": COLOURS["water"],
-    "paved": COLOURS["ground"],
-    "road": COLOURS["road"],
-    "roof": COLOURS["roof"],
-}
-"""Kinds of surface in the order in which they are drawn."""
-MEASURE_COLOURS: Final[Mapping[str, str]] = {
-    "permeable_paving": "#d55e00",
-    "green_roof": "#006d52",
-    "sports_turf": "#b85c9e",
-}
-"""Vermilion, bluish green and purple of different lightness: told apart with any of the common colour blindnesses."""
-
 DPI: Final = 130
-MARGIN_IN: Final = 0.2
-HEAD_IN, FOOT_IN, SIDE_IN = 0.75, 0.62, 3.75
+FOOT_IN, SIDE_IN = 0.62, 3.75
 LONGEST_MAP_IN: Final = (10.5, 8.4)
 LEAST_HEIGHT_IN: Final = 7.2
 NARROWEST: Final = 0.5
 """Shorter over longer side of the map: a corridor shows ground beside it rather than squeeze title and cautions."""
 LABEL_RADIUS_IN: Final = 0.088
-
-
-class Sheet(NamedTuple):
-    """Where the map lies on the picture: sizes in inches, its window in map units."""
-
-    width: float
-    height: float
-    map_width: float
-    map_height: float
-    left: float
-    bottom: float
-    right: float
-    top: float
-
-    @property
-    def metres_per_inch(self) -> float:
-        """Return the map's scale."""
-        return (self.right - self.left) / self.map_width
 
 
 def draw_overview(path: Path, frames: Mapping[str, pd.DataFrame], hillshade: Light, title: str, subtitle: str) -> None:
@@ -115,7 +73,7 @@ def draw_overview(path: Path, frames: Mapping[str, pd.DataFrame], hillshade: Lig
         _draw_water(axes, frames)
         labels = _draw_candidates(axes, frames, sheet)
         _draw_scale(axes, sheet)
-        _write_margin(figure, frames, sheet, (title, subtitle), labels)
+        write_margin(figure, frames, sheet, (title, subtitle), labels)
         canvas.draw()
         save_picture(path, np.asarray(canvas.buffer_rgba()), DPI)
 
@@ -188,7 +146,7 @@ def _draw_water(axes: Axes, frames: Mapping[str, pd.DataFrame]) -> None:
 
 def _draw_candidates(axes: Axes, frames: Mapping[str, pd.DataFrame], sheet: Sheet) -> list[tuple[int, str]]:
     """Candidates by measure, the stronger the better they score; the first twenty parcels carry their rank."""
-    candidates = _possible(frames)
+    candidates = possible_candidates(frames)
     third = pd.cut(candidates["score"], SCORE_STEPS, labels=False, include_lowest=True)
     for (measure, place), group in candidates.groupby([candidates["measure"], third], sort=True):
         style = {"facecolors": MEASURE_COLOURS.get(str(measure), COLOURS["other"]), "alpha": STRENGTHS[int(place)]}
@@ -223,12 +181,6 @@ def _draw_labels(axes: Axes, anchors: NDArray[np.float64], texts: list[str], she
         axes.text(x, y, text, ha="center", va="center_baseline", fontsize=6.2, color="white", zorder=9)
 
 
-def _possible(frames: Mapping[str, pd.DataFrame]) -> gpd.GeoDataFrame:
-    """Return the candidates with an option that can be built; the others stand in the layer with what spoke against."""
-    candidates = gpd.GeoDataFrame(frames["candidates"])
-    return candidates[candidates["score"].notna()]
-
-
 def _draw_scale(axes: Axes, sheet: Sheet) -> None:
     """Scale bar and north arrow, on the map's grid."""
     inch = sheet.metres_per_inch
@@ -253,74 +205,3 @@ def _round_length(length_m: float) -> float:
     """Return 1, 2 or 5 times a power of ten, at most the length."""
     power = 10.0 ** np.floor(np.log10(length_m))
     return float(max(step * power for step in (1.0, 2.0, 5.0) if step * power <= length_m))
-
-
-def _write_margin(
-    figure: Figure,
-    frames: Mapping[str, pd.DataFrame],
-    sheet: Sheet,
-    titles: tuple[str, str],
-    labels: list[tuple[int, str]],
-) -> None:
-    """Title, legend, the first places and the cautions."""
-    ink, side = COLOURS["ink"], (2 * MARGIN_IN + sheet.map_width) / sheet.width
-
-    def up(inches_from_top: float) -> float:
-        return 1.0 - inches_from_top / sheet.height
-
-    left = MARGIN_IN / sheet.width
-    figure.text(left, up(0.36), titles[0], fontsize=15, fontweight="bold", color=ink)
-    figure.text(left, up(0.61), titles[1], fontsize=9.5, color=ink)
-    legend_end = _write_legend(figure, sorted(set(_possible(frames)["measure"])), (side, up(HEAD_IN - 0.06)))
-    top = HEAD_IN + legend_end
-    figure.text(side, up(top), "First places by overall rank", fontsize=9.5, fontweight="bold", color=ink, va="top")
-    lines = [f"{rank:>3}  {_shortened(name)}" for rank, name in labels[:FIRST_RANKS]]
-    if len(labels) > FIRST_RANKS:
-        lines.append(" …  more of equal rank: layer parcels")
-    said = "\n".join(lines) if lines else "no parcel has a candidate: the reasons\nstand in layer parcels"
-    figure.text(side, up(top + 0.22), said, fontsize=8.0, color=ink, va="top", linespacing=1.38)
-    words = f"{CAUTIONS[0]} {CAUTIONS[2]} {CAUTIONS[3]}"
-    wide = int((sheet.width - 2 * MARGIN_IN) * 17.0)
-    foot = up(HEAD_IN + sheet.map_height + 0.1)
-    said = "\n".join(textwrap.wrap(words, wide))
-    figure.text(left, foot, said, fontsize=7.6, color=COLOURS["caution"], va="top", linespacing=1.3)
-
-
-def _write_legend(figure: Figure, measures: list[str], corner: tuple[float, float]) -> float:
-    """Explain the colours; return the height taken, in inches."""
-    from matplotlib.legend_handler import HandlerTuple
-    from matplotlib.lines import Line2D
-    from matplotlib.patches import Patch
-
-    entries: list[tuple[object, str]] = []
-    for name in measures:
-        colour = MEASURE_COLOURS.get(name, COLOURS["other"])
-        swatches = tuple(Patch(facecolor=colour, alpha=strength) for strength in STRENGTHS)
-        entries.append((swatches, f"{name.replace('_', ' ')}: score to 40, to 60, above"))
-    entries += [
-        (Patch(facecolor=COLOURS["hollow"], alpha=0.5), "hollow, where water could gather"),
-        (Line2D([], [], color=COLOURS["flow"]), "main overland flow path"),
-        (Patch(facecolor=COLOURS["roof"]), "roof"),
-        (Patch(facecolor=COLOURS["road"]), "road and footway"),
-        (Patch(facecolor=COLOURS["ground"]), "other paved or unknown ground"),
-        (Patch(facecolor=COLOURS["planted"]), "planted ground"),
-        (Patch(facecolor=COLOURS["water"]), "water"),
-    ]
-    handles, labels = zip(*entries, strict=True)
-    figure.legend(
-        handles=list(handles),
-        labels=list(labels),
-        loc="upper left",
-        bbox_to_anchor=corner,
-        borderaxespad=0.0,
-        borderpad=0.0,
-        fontsize=8.2,
-        frameon=False,
-        handlelength=2.6,
-        handler_map={tuple: HandlerTuple(ndivide=None, pad=0.1)},
-    )
-    return 0.176 * len(entries) + 0.2
-
-
-def _shortened(name: str, longest: int = 38) -> str:
-    return name if len(name) <= longest else name[: longest - 1] + "…"

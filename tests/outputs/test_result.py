@@ -21,7 +21,8 @@ from shapely import box
 from catchscreen.outputs.columns import Layer
 from catchscreen.outputs.conforming import shape_frame
 from catchscreen.outputs.manifest import find_state, hash_file
-from catchscreen.outputs.overview import _plan_sheet, _write_margin
+from catchscreen.outputs.overview import _plan_sheet
+from catchscreen.outputs.overview_margin import write_margin
 from catchscreen.outputs.schema import LAYERS
 from catchscreen.outputs.screening import Screening, Written
 from catchscreen.outputs.wording import CAUTIONS
@@ -171,7 +172,7 @@ def test_the_picture_says_what_it_is_not_and_who_decides(screening: Screening) -
     frames = {name: frame.reset_index() for name, frame in screening.frames.items()}
     figure = Figure()
     sheet = _plan_sheet(gpd.GeoDataFrame(frames["parcels"]))
-    _write_margin(figure, frames, sheet, ("Vale", "two parcels"), [(1, "Mill yard")])
+    write_margin(figure, frames, sheet, ("Vale", "two parcels"), [(1, "Mill yard")])
     said = " ".join(text.get_text().replace("\n", " ") for text in figure.texts)
     for number in (0, 2, 3):
         assert CAUTIONS[number] in said
