@@ -19,6 +19,9 @@ Ints = NDArray[np.int64]
 PIPE_LENGTH_SHARE = 1.5
 """Longest pipe run over the square root of the zone's area where no length is given: an assumption."""
 
+LEAST_CONNECTED_M2 = 1.0
+"""Ground outside all zones has a piped peak of its own only from so much connected area."""
+
 
 def find_peaks(
     ground: Ground,
@@ -42,7 +45,8 @@ def find_peaks(
         [_rational_peaks(lands, storms.depths_mm[s], storms.step_min[s], options) for s in rain.ids], axis=2
     )
     named = [number for number, name in enumerate(ground.land_ids) if name]
-    piping = [n for n, name in enumerate(ground.zone_ids) if name or ground.capacity_m3_h[n] > 0.0]
+    connected = np.bincount(ground.zone, ground.shares[0] * ground.area_m2, len(zones))
+    piping = [n for n, name in enumerate(ground.zone_ids) if name or connected[n] >= LEAST_CONNECTED_M2]
     table = pd.concat(
         [
             _table("subcatchment", lands.iloc[named], rain.ids, over[:, named], check[:, named]),
