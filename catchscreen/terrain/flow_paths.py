@@ -28,7 +28,7 @@ def trace_flow_paths(
     geometry.
     """
     threshold = max(1, int(np.ceil(min_area_m2 / grid.cell_area_m2)))
-    net = dividing.list_net(routing.total, threshold)
+    net = np.flatnonzero(routing.total.ravel() >= threshold)
     cells, start = dividing.trace_links(net, routing.code, label, routing.total, threshold)
     x, y = grid.xy_of_cells(unframed_cells(cells, grid.cols))
     sizes = np.diff(start)

@@ -10,9 +10,9 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from catchscreen.compiled import parallel_lock
 from catchscreen.grid import Grid
 from catchscreen.terrain._kernels import slopes
+from catchscreen.terrain.strips import in_parts, strip_rows
 from catchscreen.units import TICKS_PER_M
 
 Gradients = tuple[NDArray[np.float32], NDArray[np.float32]]
@@ -28,8 +28,10 @@ def gradients(level: NDArray[np.int32], grid: Grid) -> Gradients:
     towards_east = np.empty(grid.shape, dtype=np.float32)
     towards_south = np.empty(grid.shape, dtype=np.float32)
     ticks_x, ticks_y = grid.cell_width_m * TICKS_PER_M, grid.cell_height_m * TICKS_PER_M
-    with parallel_lock:
-        slopes.horn_gradient(level, ticks_x, ticks_y, towards_east, towards_south)
+    in_parts(
+        strip_rows(grid.shape),
+        lambda first, last: slopes.horn_gradient(level, first, last, ticks_x, ticks_y, towards_east, towards_south),
+    )
     return towards_east, towards_south
 
 

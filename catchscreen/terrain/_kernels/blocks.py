@@ -6,6 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from catchscreen.compiled import kernel
+from catchscreen.terrain._kernels.directions import COL_STEP, ROW_STEP
 
 SIDE = 256
 _LINE = 16
@@ -45,3 +46,12 @@ def touch(block: int, width: int, strip: tuple[int, int], value: NDArray[np.int3
         for i in range(start, start + right, _LINE):
             seen += value[i]
     return seen
+
+
+@kernel
+def steps_in(width: int) -> NDArray[np.int64]:
+    """Return the cells from a cell to its neighbour in each direction; 0 for codes that are none."""
+    step = np.empty(ROW_STEP.size, dtype=np.int64)
+    for way in range(step.size):
+        step[way] = ROW_STEP[way] * width + COL_STEP[way]
+    return step

@@ -6,7 +6,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from catchscreen.compiled import kernel
-from catchscreen.terrain._kernels.directions import COL_STEP, NO_GROUND, OUTLET, ROW_STEP
+from catchscreen.terrain._kernels.blocks import steps_in
+from catchscreen.terrain._kernels.directions import NO_GROUND, OUTLET
 
 
 @kernel
@@ -19,7 +20,7 @@ def cut_by_size(inflows: NDArray[np.uint8], forced: NDArray[np.bool_], target: i
     target : cells that make a cut. rest : framed int64, 1 on the ground; becomes the cells gathered since the last cut.
     """
     width = inflows.shape[1]
-    step = ROW_STEP * width + COL_STEP
+    step = steps_in(width)
     pending = inflows.ravel()
     flat = rest.ravel()
     cut = forced.ravel()
@@ -61,7 +62,7 @@ def distance_within(
     distance : framed float64 [m], -1 everywhere at the start, written on the ground.
     """
     width = code.shape[1]
-    step = ROW_STEP * width + COL_STEP
+    step = steps_in(width)
     flat_code = code.ravel()
     flat_label = label.ravel()
     flat = distance.ravel()
@@ -108,7 +109,7 @@ def farthest_cells(label: NDArray[np.int32], distance: NDArray[np.float64], labe
 def follow_within(start: int, code: NDArray[np.uint8], label: NDArray[np.int32]) -> NDArray[np.int64]:
     """Return the framed cells of the water's way from ``start`` to the last cell of its label, both included."""
     width = code.shape[1]
-    step = ROW_STEP * width + COL_STEP
+    step = steps_in(width)
     flat_code = code.ravel()
     flat_label = label.ravel()
     way = np.empty(1024, dtype=np.int64)
@@ -128,19 +129,17 @@ def follow_within(start: int, code: NDArray[np.uint8], label: NDArray[np.int32])
 
 
 @kernel
-def list_net(total: NDArray[np.int32] | NDArray[np.int64], threshold: int) -> NDArray[np.int64]:
-    """List the framed cells whose accumulation reaches the threshold, in row order."""
-    flat = total.ravel()
-    found = 0
-    for i in range(flat.size):
-        found += int(flat[i] >= threshold)
-    cell = np.empty(found, dtype=np.int64)
-    found = 0
-    for i in range(flat.size):
-        if flat[i] >= threshold:
-            cell[found] = i
-            found += 1
-    return cell
+def _place_in(cell: NDArray[np.int64], wanted: int) -> int:
+    """Return the place of a cell in a sorted list that has it."""
+    low = 0
+    high = cell.size - 1
+    while low < high:
+        middle = (low + high) // 2
+        if cell[middle] < wanted:
+            low = middle + 1
+        else:
+            high = middle
+    return low
 
 
 @kernel
@@ -159,7 +158,7 @@ def trace_links(
     end. start : (links + 1,) int64, where each link begins in ``cells``.
     """
     width = code.shape[1]
-    step = ROW_STEP * width + COL_STEP
+    step = steps_in(width)
     flat_code = code.ravel()
     flat_label = label.ravel()
     flat = total.ravel()
@@ -177,7 +176,7 @@ def trace_links(
         is_head[u] = above != 1 or same != 1
         heads += int(is_head[u])
     cells = np.empty(net.size + heads, dtype=np.int64)
-    start = np.zeros(heads + 1, dtype=np.int64)
+    start = np.empty(heads + 1, dtype=np.int64)
     filled = 0
     link = 0
     for u in range(net.size):
@@ -191,7 +190,7 @@ def trace_links(
             i += step[flat_code[i]]
             cells[filled] = i
             filled += 1
-            if is_head[np.searchsorted(net, i)]:
+            if is_head[_place_in(net, i)]:
                 break
         link += 1
     start[link] = filled

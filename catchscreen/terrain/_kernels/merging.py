@@ -37,12 +37,18 @@ def merge_hollows(
     -1 for a hollow without way out. target : the basin beyond the pass, where the spill arrives, -1 outside.
     """
     room = max(2 * basins - 1, 0)
-    parent = np.full(room, -1, dtype=np.int64)
-    spill = np.full(room, LOWEST, dtype=np.int64)
-    exit_pass = np.full(room, -1, dtype=np.int64)
-    target = np.full(room, -1, dtype=np.int64)
-    group = np.arange(basins + 1)
-    top = np.arange(basins + 1) - 1
+    parent = np.empty(room, dtype=np.int64)
+    spill = np.empty(room, dtype=np.int64)
+    exit_pass = np.empty(room, dtype=np.int64)
+    target = np.empty(room, dtype=np.int64)
+    for hollow in range(room):
+        parent[hollow] = exit_pass[hollow] = target[hollow] = -1
+        spill[hollow] = LOWEST
+    group = np.empty(basins + 1, dtype=np.int64)
+    top = np.empty(basins + 1, dtype=np.int64)
+    for node in range(basins + 1):
+        group[node] = node
+        top[node] = node - 1
     top[0] = _OUTSIDE
     made = basins
     for u in range(node_a.size):

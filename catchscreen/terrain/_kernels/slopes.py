@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from catchscreen.compiled import kernel, parallel_kernel, prange
+from catchscreen.compiled import kernel
 from catchscreen.terrain._kernels.directions import WALL
 
 
@@ -34,24 +34,26 @@ def _mean_rise(before: NDArray[np.int32], middle: NDArray[np.int32], after: NDAr
     return rise / weight if weight > 0.0 else 0.0
 
 
-@parallel_kernel
+@kernel
 def horn_gradient(
     level: NDArray[np.int32],
+    first: int,
+    last: int,
     ticks_x: float,
     ticks_y: float,
     gradient_x: NDArray[np.float32],
     gradient_y: NDArray[np.float32],
 ) -> None:
-    """Write the rise over run towards the east and towards the south; NaN off the ground.
+    """Write the rise over run towards the east and towards the south in some rows; NaN off the ground.
 
     Parameters
     ----------
-    level : (rows + 2, cols + 2) int32, framed. ticks_x, ticks_y : cell width and height in ticks.
+    level : (rows + 2, cols + 2) int32, framed. first, last : rows, numbered without the frame. ticks_x, ticks_y : cell
+    width and height in ticks.
     gradient_x, gradient_y : (rows, cols) float32, written.
     """
-    rows, cols = gradient_x.shape
-    for row in prange(rows):
-        for col in range(cols):
+    for row in range(first, last):
+        for col in range(gradient_x.shape[1]):
             if level[row + 1, col + 1] >= WALL:
                 gradient_x[row, col] = np.nan
                 gradient_y[row, col] = np.nan
