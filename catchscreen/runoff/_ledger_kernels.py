@@ -246,23 +246,15 @@ def capture_steps(capacity: Floats, hours: float, offered: Floats, fraction: Flo
 
 @kernel
 def sum_pieces(
-    depth: float,
-    class_sums: Floats,
-    mix_sums: Floats,
-    at: tuple[Ints, Ints, Ints],
-    areas: Floats,
-    sums: Floats,
-    kept: Floats,
+    depth: float, class_sums: Floats, mix_sums: Floats, at: tuple[Ints, Ints, Ints], areas: Floats, sums: Floats
 ) -> None:
     """Add every piece's terms of one storm to its units, in the order of the pieces.
 
     depth : rain [mm]. at : class and mix of each piece, unit numbers (levels, pieces) with -1 for none.
     areas : (pieces, 6) [m2] all, bare, own, own times the piped, ground and overland share; own is bare less led away.
     sums : (units, 6) [m3] rain, sewer, overland, infiltration, evaporation, change in store, added to.
-    kept : filled with runoff and overland (2, pieces) [m3], or of no pieces where that is not wanted.
     """
     number, mix, unit = at
-    wanted = kept.shape[1] > 0
     value = np.zeros(6)
     for k in range(number.size):
         c, m = number[k], mix[k]
@@ -274,9 +266,6 @@ def sum_pieces(
         value[3] = bare * class_sums[c, 1] + areas[k, 4] * shed
         value[4] = bare * class_sums[c, 2]
         value[5] = bare * class_sums[c, 3]
-        if wanted:
-            kept[0, k] = areas[k, 2] * shed
-            kept[1, k] = value[2]
         for level in range(unit.shape[0]):
             u = unit[level, k]
             if u >= 0:

@@ -20,6 +20,7 @@ from catchscreen.runoff.critical import point_at_critical
 from catchscreen.runoff.greenfield import tabulate_rates
 from catchscreen.runoff.laying import Ground, StormArrays, lay_ground, lay_storms
 from catchscreen.runoff.losses import LossClasses, classify_losses
+from catchscreen.runoff.pieces import ByStorm, PieceTotals
 from catchscreen.units import M2_PER_HA
 
 Floats = NDArray[np.float64]
@@ -63,18 +64,18 @@ def run_storms(  # noqa: PLR0913  (six records, and two that only some callers h
     sums = run_kernels(ground, rain, classes, laid)
     run.check_stop()
     units = balance.number_units(ledger, ground.zone_ids, ground.zone)
-    unit_sums, kept = sum_units(ground, units, classes.number, lay_areas(ground, laid), (rain, sums))
+    areas = lay_areas(ground, laid)
+    unit_sums = sum_units(ground, units, classes.number, areas, (rain, sums))
     terms = balance.add_candidates(unit_sums, units, laid, sums.candidate_terms(), classes.number)
-    add_overflow(kept, laid, sums)
+    pieces = PieceTotals(classes.number, ground.alike.mix, areas, sums.classes, sums.mixes, sums.hosts, laid)
     table, hollow_inflow = balance.tabulate(terms, units, land.hollows, rain.ids)
-    area = np.where(ground.area_m2 > 0.0, ground.area_m2, 1.0)
     summary, critical = peaks.find_peaks(ground, rain, sums.flows(ground, rain), land, storms, options)
     return StormRuns(
         balance=table,
         zones=ground.zone_ids,
         loss_class=classes.number,
-        runoff_mm={storm: kept[s, 0] * 1000.0 / area for s, storm in enumerate(rain.ids)},
-        overland_m3={storm: kept[s, 1] for s, storm in enumerate(rain.ids)},
+        runoff_mm=ByStorm(rain.ids, pieces.runoff_mm),
+        overland_m3=ByStorm(rain.ids, pieces.overland_m3),
         runoff_steps_mm=rain.blocks(sums.runoff, len(classes.table)),
         capture_fraction=rain.blocks(sums.fraction, len(ground.zone_ids)),
         peaks=summary,
@@ -132,7 +133,7 @@ def run_kernels(ground: Ground, rain: StormArrays, classes: LossClasses, laid: C
         run_storm(depths, step, runoff[s], (mixes, groups, ground.capacity_m3_h, candidates), out)
         _ledger_kernels.sum_mixes(runoff[s], fraction[s], mixes[0], sums.mixes[s])
 
-    _for_each_storm(run_one, len(rain.ids))
+    for_each_storm(run_one, len(rain.ids))
     return sums
 
 
@@ -176,7 +177,7 @@ def _empty_sums(ground: Ground, rain: StormArrays, classes: LossClasses, laid: C
     )
 
 
-def _for_each_storm(work: Callable[[int], None], count: int) -> None:
+def for_each_storm(work: Callable[[int], None], count: int) -> None:
     """Share storms out to threads; each writes only its own part, so the number of threads changes no digit.
 
     The kernels hold no interpreter lock. Threads of our own compile a fraction of what a parallel kernel does.
@@ -203,8 +204,8 @@ def lay_areas(ground: Ground, laid: CandidateArrays) -> Floats:
 
 def sum_units(
     ground: Ground, units: balance.Units, loss_class: Ints, areas: Floats, of: tuple[StormArrays, LedgerSums]
-) -> tuple[Floats, Floats]:
-    """Add up all units: (storms, units, 6) terms [m3], and runoff and overland of each row (storms, 2, rows) [m3].
+) -> Floats:
+    """Add up all units: (storms, units, 6) terms [m3].
 
     Parcels and hollows are sums over rows; the coarser levels are sums over groups of rows, which are fewer.
     """
@@ -212,8 +213,6 @@ def sum_units(
     alike = ground.alike
     depth = _depths(rain)
     out = np.zeros((depth.size, units.count, 6))
-    kept = np.empty((depth.size, 2, len(areas)))
-    nothing = np.empty((2, 0))
     fine = [balance.LEVELS.index(level) for level in ("parcel", "hollow")]
     coarse = [number for number in range(len(balance.LEVELS)) if number not in fine]
     ways = [sum_at(alike.group, column, len(alike.group_at)) for column in areas.T]
@@ -224,28 +223,17 @@ def sum_units(
 
     def sum_one(s: int) -> None:
         terms = (float(depth[s]), sums.classes[s], sums.mixes[s])
-        _ledger_kernels.sum_pieces(*terms, rows_at, areas, out[s], kept[s])
-        _ledger_kernels.sum_pieces(*terms, groups_at, grouped, out[s], nothing)
+        _ledger_kernels.sum_pieces(*terms, rows_at, areas, out[s])
+        _ledger_kernels.sum_pieces(*terms, groups_at, grouped, out[s])
 
-    _for_each_storm(sum_one, depth.size)
-    return out, kept
+    for_each_storm(sum_one, depth.size)
+    return out
 
 
 def _depths(rain: StormArrays) -> Floats:
     """Total depth of each storm [mm]."""
     pairs = zip(rain.starts[:-1], rain.starts[1:], strict=True)
     return np.array([rain.rain_mm[first:last].sum() for first, last in pairs])
-
-
-def add_overflow(kept: Floats, laid: CandidateArrays, sums: LedgerSums) -> None:
-    """Add the candidates' overflow to the runoff and overland flow of their host rows."""
-    if not laid.host_row.size:
-        return
-    every = np.arange(kept.shape[0])[:, None]
-    rows = laid.host_row[None, :]
-    escaped = laid.host_share[:, 3] * sums.hosts[:, :, 0] + laid.host_share[:, 1] * sums.hosts[:, :, 2]
-    np.add.at(kept[:, 0], (every, rows), sums.hosts[:, :, 0])
-    np.add.at(kept[:, 1], (every, rows), escaped)
 
 
 def _say_if_uncalibrated(options: RunoffOptions, run: Run | None) -> str:

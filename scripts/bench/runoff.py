@@ -74,6 +74,7 @@ def run_ours(case: dict[str, np.ndarray]) -> dict[str, np.ndarray]:
     from catchscreen.runoff.candidates import lay_candidates
     from catchscreen.runoff.laying import Ground, StormArrays, find_alike
     from catchscreen.runoff.losses import LossClasses
+    from catchscreen.runoff.pieces import PieceTotals
 
     storms, steps = case["rain"].shape
     area, shares, zone, land, number = (case[name] for name in ("area", "shares", "zone", "land", "number"))
@@ -107,10 +108,17 @@ def run_ours(case: dict[str, np.ndarray]) -> dict[str, np.ndarray]:
     )
     laid = lay_candidates(make_pieces(case), area, (zone, land), shares)
     sums = ledger.run_kernels(ground, rain, classes, laid)
-    terms, kept = ledger.sum_units(ground, units, number, ledger.lay_areas(ground, laid), (rain, sums))
+    areas = ledger.lay_areas(ground, laid)
+    terms = ledger.sum_units(ground, units, number, areas, (rain, sums))
     terms = balance.add_candidates(terms, units, laid, sums.candidate_terms(), number)
-    ledger.add_overflow(kept, laid, sums)
-    return {"units": terms[:, :, [0, 1, 2, 3, 5, 6]], "overland": kept[:, 1], "runoff": kept[:, 0]}
+    pieces = PieceTotals(number, ground.alike.mix, areas, sums.classes, sums.mixes, sums.hosts, laid)
+    kept = np.empty((2, storms, area.size))
+
+    def keep(storm: int) -> None:
+        kept[0, storm], kept[1, storm] = pieces.runoff_m3(storm), pieces.overland_m3(storm)
+
+    ledger.for_each_storm(keep, storms)
+    return {"units": terms[:, :, [0, 1, 2, 3, 5, 6]], "overland": kept[1], "runoff": kept[0]}
 
 
 def make_pieces(case: dict[str, np.ndarray]) -> object:

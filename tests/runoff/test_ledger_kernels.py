@@ -111,10 +111,8 @@ def test_sum_pieces_compiled_and_plain() -> None:
     given = (20.0, rng.random((2, 4)), rng.random((3, 2)), at, rng.uniform(0, 90, (7, 6)))
     results = []
     for function in (kernels.sum_pieces, kernels.sum_pieces.py_func):
-        sums, kept = np.zeros((3, 6)), np.empty((2, 7))
-        function(*given, sums, kept)
-        only_sums = np.zeros((3, 6))
-        function(*given, only_sums, np.empty((2, 0)))
-        np.testing.assert_array_equal(sums, only_sums)
-        results.append(np.concatenate([sums.ravel(), kept.ravel()]))
+        sums = np.zeros((3, 6))
+        function(*given, sums)
+        results.append(sums)
     np.testing.assert_allclose(results[0], results[1], rtol=1e-13)
+    assert np.count_nonzero(results[0]) > 6
