@@ -17,6 +17,9 @@ from catchscreen.compiled import numba
 AT_ONCE: Final = 2
 """Tiles worked on at the same time: their kernels run in parallel too, and each tile takes room."""
 
+NO_LEVEL: Final = 2**31 - 1
+"""Level of a cell of which none is known: off the data."""
+
 _Result = TypeVar("_Result")
 
 
@@ -28,7 +31,7 @@ class Source(Protocol):
         """Return (rows, cols)."""
 
     def __getitem__(self, window: tuple[slice, slice], /) -> NDArray[np.int32]:
-        """Return the levels in a window [ticks], VOID or WALL where there is none."""
+        """Return the levels in a window [ticks], NO_LEVEL where there is none."""
 
 
 @dataclass(frozen=True, slots=True)

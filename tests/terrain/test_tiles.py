@@ -2,11 +2,15 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from scipy.ndimage import gaussian_filter
 
+from catchscreen.terrain._kernels.directions import WALL
 from catchscreen.terrain.conditioning import frame_levels
 from catchscreen.terrain.routing import route
 from catchscreen.terrain.tiled import route_tiles
-from catchscreen.tiles import Room, Tiling
+from catchscreen.tiles import Room, Tiling, each_tile, seam_pairs
 
 SQUARE = (2.0, 2.0, 1.0)
 
@@ -76,6 +80,101 @@ def test_out_of_core(tmp_path, hills):
         "filled.cells",
         "total.cells",
     ]
+
+
+@st.composite
+def any_ground(draw):
+    """Small grounds of few levels, so that plateaus and hollows cross tiles, with gaps, walls and any cell shape."""
+    shape = draw(st.tuples(st.integers(1, 28), st.integers(1, 28)))
+    rng = np.random.default_rng(draw(st.integers(0, 2**32 - 1)))
+    levels = draw(st.integers(1, 12))
+    smooth = draw(st.sampled_from([0.0, 1.0, 3.0]))
+    rough = gaussian_filter(rng.normal(size=shape), smooth)
+    level = np.rint(rough / (np.abs(rough).max() + 1e-9) * levels).astype(np.int32)
+    gaps = draw(st.sampled_from([0.0, 0.05, 0.3]))
+    valid = rng.random(shape) >= gaps
+    framed = frame_levels(level, valid, draw(st.sampled_from(["outlet", "wall"])))
+    walls = valid & (rng.random(shape) < draw(st.sampled_from([0.0, 0.2])))
+    framed[1:-1, 1:-1][walls] = WALL
+    return framed
+
+
+@settings(max_examples=60, deadline=None)
+@given(any_ground(), st.sampled_from([1, 2, 3, 5, 8, 16]), st.sampled_from([SQUARE, (1.25, 5.0, 1.0)]))
+def test_any_ground_over_any_tiles_equals_the_whole(framed, size, weights):
+    whole = route(framed, weights)
+    tiled = route_tiles(framed[1:-1, 1:-1], size, weights, Room())
+    ground = framed[1:-1, 1:-1] < WALL
+    for name in ("code", "filled", "basin", "total"):
+        found, expected = np.asarray(getattr(tiled, name)), getattr(whole, name)[1:-1, 1:-1]
+        np.testing.assert_array_equal(found[ground], expected[ground], err_msg=name)
+
+
+def test_a_tile_shows_no_more_than_its_border(hills):
+    """What the whole solves grows with the tiles' perimeters, not with the hollows inside: pits are 1 cell in 20."""
+    rng = np.random.default_rng(2)
+    level = np.rint(hills(128, 128, seed=1) * 1000)
+    level[rng.random(level.shape) < 0.05] -= 9000
+    framed = frame_levels(level.astype(np.int32), np.ones(level.shape, dtype=bool))
+    tiled = route_tiles(framed[1:-1, 1:-1], 64, SQUARE, Room())
+    assert route(framed, SQUARE).graph.closed > 500
+    assert tiled.graph.count < 4 * 4 * 64
+
+
+def test_a_work_folder_is_left_with_results_only(tmp_path, hills):
+    level = np.rint(hills(60, 60, seed=2)).astype(np.int32)
+    route_tiles(frame_levels(level, np.ones(level.shape, dtype=bool))[1:-1, 1:-1], 16, SQUARE, Room(tmp_path))
+    assert {path.suffix for path in tmp_path.iterdir()} == {".cells"}
+
+
+@pytest.mark.parametrize("in_files", [False, True])
+def test_a_store_gives_back_windows_over_many_tiles(in_files, tmp_path):
+    tiling = Tiling(23, 31, 8)
+    values = np.random.default_rng(0).integers(0, 1000, (23, 31)).astype(np.int32)
+    store = Room(tmp_path if in_files else None).make("values", tiling, np.int32)
+    assert not np.asarray(store).any()
+    for tile in tiling:
+        store.write(tile, values[tile.window])
+    np.testing.assert_array_equal(store, values)
+    np.testing.assert_array_equal(store[5:20, 3:30], values[5:20, 3:30])
+    tile = tiling.tile(1, 2)
+    np.testing.assert_array_equal(store.read(tile), values[tile.window])
+    np.testing.assert_array_equal(store.framed(tile, -1, 2), values[6:18, 14:26])
+    corner = store.framed(tiling.tile(0, 0), -1)
+    assert (corner[0] == -1).all()
+    np.testing.assert_array_equal(corner[1:, 1:], values[:9, :9])
+
+
+def test_seams_know_each_pair_of_neighbours_across_once():
+    tiling = Tiling(9, 11, 4)
+    number = np.arange(99).reshape(9, 11)
+    found = [
+        (number[row, col], number[other_row, other_col])
+        for pairs in seam_pairs(tiling)
+        for row, col, other_row, other_col in zip(pairs.row, pairs.col, pairs.other_row, pairs.other_col, strict=True)
+    ]
+    expected = {
+        (number[row, col], number[row + down, col + right])
+        for row in range(9)
+        for col in range(11)
+        for down, right in ((0, 1), (1, -1), (1, 0), (1, 1))
+        if 0 <= row + down < 9
+        and 0 <= col + right < 11
+        and (row // 4, col // 4) != ((row + down) // 4, (col + right) // 4)
+    }
+    assert len(found) == len(set(found))
+    assert set(found) == expected
+
+
+def test_work_on_tiles_comes_back_in_order_and_its_errors_come_through():
+    tiling = Tiling(9, 9, 2)
+    assert [tile for tile, _ in each_tile(lambda tile: tile.down, tiling)] == list(tiling)
+
+    def refuse(tile):
+        raise ValueError(f"tile {tile.down}")
+
+    with pytest.raises(ValueError, match="tile 0"):
+        list(each_tile(refuse, tiling))
 
 
 def test_tiling_covers_the_grid_once():
