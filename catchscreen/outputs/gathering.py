@@ -23,6 +23,8 @@ from catchscreen.outputs.summaries import areas_by, balance_of, narrowing_layer,
 from catchscreen.outputs.wording import CAUTIONS
 from catchscreen.progress import DataIssue, Run
 
+PEAK_COLUMNS = ("overland_peak_l_s", "critical_storm_id", "is_calibrated")
+
 
 def gather(found: Findings, brief: Brief, provenance: Mapping[str, Any], run: Run) -> Screening:
     """Make the screening: every layer's frame in the schema's words, and what made it.
@@ -111,7 +113,7 @@ def _subcatchments(found: Findings, storm_id: str) -> gpd.GeoDataFrame:
     areas = areas_by(found.cover, "subcatchment_id")[["impermeable_m2", "connected_impermeable_m2"]]
     peaks = found.now.peaks[found.now.peaks["storm_id"] == storm_id].set_index("subcatchment_id")
     water = _water(found, "subcatchment", storm_id)
-    return frame.join(areas).join(water).join(peaks[["overland_peak_l_s"]])
+    return frame.join(areas).join(water).join(peaks[list(PEAK_COLUMNS)])
 
 
 def _or_none(layer: gpd.GeoDataFrame | None) -> gpd.GeoDataFrame:

@@ -67,6 +67,8 @@ SUBCATCHMENTS: Final = (
         ],
     ),
     real("overland_peak_l_s", "l/s", 0, "routed overland peak; peaks are never added"),
+    text("critical_storm_id", "storm of the worst duration for that peak at the same return period: a pointer"),
+    flag("is_calibrated", "connection and capacity were fitted to something observed; no: uncalibrated"),
     real("balance_error_m3", "m3", 12, "rain less every term of the balance"),
 )
 

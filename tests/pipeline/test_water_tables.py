@@ -77,8 +77,10 @@ def test_the_survey_is_fitted_and_said(written: Path) -> None:
 def test_the_map_layer_shows_a_row_of_that_table(written: Path) -> None:
     lands, peaks = read(written, "subcatchments"), read(written, "peak_flows").set_index(["unit_id", "storm_id"])
     for row in lands.itertuples():
-        same = peaks.loc[(row.subcatchment_id, row.storm_id), "overland_peak_l_s"]
-        assert row.overland_peak_l_s == pytest.approx(same, abs=0.5)
+        same = peaks.loc[(row.subcatchment_id, row.storm_id)]
+        assert row.overland_peak_l_s == pytest.approx(same["overland_peak_l_s"], abs=0.5)
+        assert row.critical_storm_id == same["critical_storm_id"]
+        assert row.is_calibrated
 
 
 def test_the_critical_duration_is_a_pointer(written: Path) -> None:
