@@ -22,6 +22,7 @@ Floats = NDArray[np.float64]
 
 DRAWS: Final = 400
 SEED: Final = 20_250_101
+LEAST_SPREAD: Final = 1e-6
 DISTRIBUTIONS: Final = {"gev": "GEV", "gumbel": "Gumbel"}
 WINDOW_FACTORS: Final = ((1, 1.13), (2, 1.04), (4, 1.03), (8, 1.02), (24, 1.01))
 """Up to so many steps in the window: true maximum over the maximum of fixed steps (from memory)."""
@@ -67,13 +68,16 @@ def estimate_depths(series: pd.Series, options: RainOptions) -> DepthEstimate:
     """
     step = step_minutes(series)
     refused = {duration: _refuse(duration, step) for duration in sorted(set(options.durations_min))}
+    asked = [duration for duration, reason in refused.items() if not reason]
+    maxima = annual_maxima(series, asked)
+    refused |= {duration: reason for duration in asked if (reason := _refuse_sample(maxima[duration]))}
     durations = [duration for duration, reason in refused.items() if not reason]
     warnings = [f"{duration:g} min is {reason}: left out." for duration, reason in refused.items() if reason]
-    maxima = annual_maxima(series, durations)
+    maxima = maxima[durations]
     years = len(maxima)
     if not durations or years < FEWEST_YEARS:
         warnings.append(f"{years} complete years and {len(durations)} durations: no depth table is made of the record.")
-        return DepthEstimate(None, None, None, maxima, tuple(warnings), pd.DataFrame(columns=list(COLUMNS)))
+        return DepthEstimate(None, None, None, maxima, tuple(warnings), _refused_rows(refused))
     periods = sorted({*options.return_periods_years, options.sizing_return_period_years})
     beyond = [f"{period:g}" for period in periods if period > years]
     if beyond:
@@ -101,6 +105,16 @@ def _refuse(duration_min: float, step_min: float) -> str:
         return f"shorter than twice the record's step of {step_min:g} min"
     if abs(duration_min / step_min - round(duration_min / step_min)) > 1e-9:
         return f"not a whole number of the record's steps of {step_min:g} min"
+    return ""
+
+
+def _refuse_sample(maxima: pd.Series) -> str:
+    """Say why no distribution can be fitted to a duration's annual maxima; "" where it can, or where years are few."""
+    known = maxima.dropna().to_numpy(np.float64)
+    if len(maxima) >= FEWEST_YEARS > known.size:
+        return f"known in {known.size} years only, gaps lie in the others"
+    if known.size >= FEWEST_YEARS and np.ptp(known) <= LEAST_SPREAD * known.max():
+        return "without difference between the years"
     return ""
 
 

@@ -138,3 +138,31 @@ def test_a_faulty_table_names_the_cell(table: pd.DataFrame) -> None:
     wrong.loc[60.0, 30.0] = 20.0
     with pytest.raises(catchscreen.InputsAtFault, match="20 mm at 60 min, 1-in-30 years"):
         prepare_rain(wrong, None, RainOptions(), Run())
+
+
+@pytest.mark.parametrize("depth", [0.0, 0.1])
+def test_a_record_without_differences_gives_no_table(depth: float) -> None:
+    """Seven years alike have no spread to fit: each duration is refused, storms are plain, nothing fails."""
+    run = Run()
+    made = prepare_rain(None, record(60, 7) * 0.0 + depth, RainOptions(durations_min=(180.0, 360.0)), run)
+    assert made.storms["return_period_years"].isna().all()
+    assert made.depth_table["note"].tolist() == ["refused: without difference between the years"] * 2
+    assert any("0 durations: no depth table" in issue.message for issue in run.issues)
+
+
+def test_a_duration_broken_by_gaps_is_refused() -> None:
+    """A missing hour every day leaves 6-hour windows and no 24-hour one."""
+    series = record(60, 6)
+    series.iloc[::24] = np.nan
+    found = depths.estimate_depths(series, RainOptions(durations_min=(360.0, 1440.0)))
+    assert found.table.index.tolist() == [360.0]
+    refused = found.rows[found.rows["kind"] == "refused"]
+    assert refused["note"].tolist() == ["refused: known in 0 years only, gaps lie in the others"]
+
+
+@pytest.mark.parametrize("hours", [2, 10, 9000])
+def test_a_short_or_empty_record_beside_a_table_harms_nothing(table: pd.DataFrame, hours: int) -> None:
+    series = pd.Series(np.nan, pd.date_range("2001-01-01", periods=hours, freq="h", tz="UTC"))
+    made = prepare_rain(table, series, RainOptions(), Run())
+    assert len(made.storms) == 54
+    assert made.maxima.empty
