@@ -93,6 +93,10 @@ class Tiling:
                 if (down, across) != (tile.down, tile.across):
                     yield self.tile(down, across)
 
+    def place_of(self, tile: Tile) -> int:
+        """Return a tile's place in row order."""
+        return tile.down * self.across + tile.across
+
     def number_of(self, row: NDArray[np.int64], col: NDArray[np.int64]) -> NDArray[np.int64]:
         """Return the number, in row order of tiles, of the tile that holds each cell."""
         return row // self.size * self.across + col // self.size

@@ -108,16 +108,15 @@ class _TiledRun:
         self.level = room.make("level", self.tiling, np.int32) if keep_graph else self.filled
         self.label = room.make("label", self.tiling, np.int32) if keep_graph else self.basin
         self.levels = Seams(self.tiling, VOID, np.int32)
-        self.graph = TiledGraph(self.tiling, Seams(self.tiling, -1))
+        self.graph = TiledGraph(self.tiling)
         self.kept_graph = keep_graph
         self.ends: list[Ints] = []
-        self.seen: list[int] = []
+        self.seen = np.zeros(self.tiling.down * self.tiling.across, dtype=np.int64)
 
     def route(self) -> TiledRouting:
         """Route the grid."""
         self._look()
-        self.graph.add_seams(self.levels)
-        solution = self.graph.solve()
+        solution = self.graph.solve(self.levels)
         outlet_cell = self._outlet_cells(solution)
         self._accumulate(self._settle(solution, outlet_cell))
         kept = (self.level, self.label) if self.kept_graph else (None, None)
@@ -138,20 +137,20 @@ class _TiledRun:
     def _look(self) -> None:
         """Look at each tile first; those with plateaus that cross wait until these are settled."""
         crossing = CrossingPlateaus(self.tiling, self.levels, self.level, self.code, self.room)
-        shows: dict[tuple[int, int], TileShow] = {}
         for tile, (look, show) in each_tile(self._look_at, self.tiling):
             self.levels.put_lines(tile, look.lines)
             crossing.add(tile, look)
             if show is not None:
-                shows[tile.down, tile.across] = show
+                self._take(tile, show)
         crossing.settle()
         for tile, show in each_tile(lambda tile: self._reduce(tile, *crossing.finish(tile)), crossing.tiles):
-            shows[tile.down, tile.across] = show
-        for tile in self.tiling:
-            show = shows.pop((tile.down, tile.across))
-            self.graph.add(tile, show)
-            self.ends.append(show.ends_alone)
-            self.seen.append(show.seen_cell.size)
+            self._take(tile, show)
+
+    def _take(self, tile: Tile, show: TileShow) -> None:
+        """Take what a tile shows."""
+        self.graph.add(tile, show)
+        self.ends.append(show.ends_alone)
+        self.seen[self.tiling.place_of(tile)] = show.seen_cell.size
 
     def _look_at(self, tile: Tile) -> tuple[FirstLook, TileShow | None]:
         """Find a tile's directions and, where no plateau crosses, its basins."""
@@ -179,7 +178,7 @@ class _TiledRun:
         ends = [*self.ends, np.unique(solution.end_cell[used])]
         exits = solution.for_tiles()
         for number, tile in enumerate(self.tiling):
-            solved = solution.for_tile(number, exits, self.seen[number])
+            solved = solution.for_tile(number, exits, int(self.seen[number]))
             if not solved.leads.all():
                 ends.append(shut_ends(TileBasins.fetch(self.room, tile), solved))
         return np.unique(np.concatenate(ends))
@@ -191,12 +190,12 @@ class _TiledRun:
         by_tile = np.argsort(of_tile, kind="stable")
         bounds = np.searchsorted(of_tile[by_tile], np.arange(self.tiling.down * self.tiling.across + 1))
         exits = solution.for_tiles()
-        sums = _Sums(Seams(self.tiling, -1))
+        sums = _Sums(Seams(self.tiling, -1, np.int32))
 
         def settle(tile: Tile) -> tuple[Ints, Ints, NDArray[np.uint8], Lines]:
-            number = tile.down * self.tiling.across + tile.across
+            number = self.tiling.place_of(tile)
             here = by_tile[bounds[number] : bounds[number + 1]]
-            solved = solution.for_tile(number, exits, self.seen[number])
+            solved = solution.for_tile(number, exits, int(self.seen[number]))
             basins = TileBasins.fetch(self.room, tile)
             label = _framed(self.label.read(tile), -2)
             known = settle_tile(basins, label, solved)
@@ -252,7 +251,7 @@ class _TiledRun:
         bounds = np.searchsorted(of_tile[by_tile], np.arange(self.tiling.down * self.tiling.across + 1))
 
         def carry(tile: Tile) -> None:
-            number = tile.down * self.tiling.across + tile.across
+            number = self.tiling.place_of(tile)
             here = by_tile[bounds[number] : bounds[number + 1]]
             if here.size == 0:
                 return

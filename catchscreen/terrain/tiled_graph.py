@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
@@ -13,74 +13,73 @@ from catchscreen.terrain.tiled_basins import SeenSolution, TileShow, steps_in, w
 from catchscreen.tiles import Seams, Tile, Tiling, seam_pairs
 
 Ints = NDArray[np.int64]
+Pairs = tuple[NDArray[np.int32], NDArray[np.int32]]
 _EMPTY = np.empty(0, dtype=np.int64)
+_NONE = np.empty(0, dtype=np.int32)
 
 
-@dataclass(slots=True)
 class TiledGraph:
     """What all tiles show.
 
     Every seen label of every tile has a number: the tile's first number + its place among the tile's seen labels; so
     has the outside at the end of each open pass that leads there. cells : the label's cell in the whole grid. ways :
-    its direction when it leaves the tile, OUTLET or PIT else. opens : for each pass the tile's number of an open pass,
-    -1 on a seam.
+    its direction when it leaves the tile, OUTLET or PIT else. keys, places, ends : of the open passes, tile by tile,
+    and then of the passes over seams.
     """
 
-    tiling: Tiling
-    numbers: Seams
-    first: list[int] = field(default_factory=list)
-    cells: list[Ints] = field(default_factory=list)
-    ways: list[NDArray[np.uint8]] = field(default_factory=list)
-    keys: list[NDArray[np.uint64]] = field(default_factory=list)
-    places: list[Ints] = field(default_factory=list)
-    ends: list[tuple[Ints, Ints]] = field(default_factory=list)
-    opens: list[Ints] = field(default_factory=list)
-    count: int = 0
+    def __init__(self, tiling: Tiling) -> None:
+        count = tiling.down * tiling.across
+        self.tiling = tiling
+        self.numbers = Seams(tiling, -1, np.int32)
+        self.first = np.zeros(count, dtype=np.int64)
+        self.cells: list[Ints] = []
+        self.ways: list[NDArray[np.uint8]] = []
+        self.keys: list[NDArray[np.uint64]] = [np.empty(0, dtype=np.uint64)] * count
+        self.places: list[Ints] = [_EMPTY] * count
+        self.ends: list[Pairs] = [(_NONE, _NONE)] * count
+        self.count = 0
 
     def add(self, tile: Tile, show: TileShow) -> None:
         """Take what a tile shows."""
+        number = self.tiling.place_of(tile)
         first = self.count
-        self.first.append(first)
+        self.first[number] = first
         outside = np.flatnonzero(show.outside >= 0)
         number_of_outside = np.full(show.outside.size, -1, dtype=np.int64)
         number_of_outside[outside] = first + show.seen_cell.size + np.arange(outside.size)
         self.count += show.seen_cell.size + outside.size
         self.cells += [show.seen_cell, show.outside[outside]]
         self.ways += [show.seen_way, np.full(outside.size, OUTLET, dtype=np.uint8)]
-        one, two = (np.where(side >= 0, side + first, number_of_outside) for side in show.ends)
-        self.keys.append(show.key)
-        self.places.append(show.place)
-        self.ends.append((one, two))
-        self.opens.append(np.arange(show.key.size))
+        one, two = (np.where(side >= 0, side + first, number_of_outside).astype(np.int32) for side in show.ends)
+        self.keys[number], self.places[number], self.ends[number] = show.key, show.place, (one, two)
         self.numbers.put_lines(tile, [np.where(line >= 0, line + first, -1) for line in show.lines])
 
-    def add_seams(self, level: Seams) -> None:
-        """Take the lowest pass between each two labels that meet over a seam."""
+    def _add_seams(self, level: Seams, node: NDArray[np.int32]) -> None:
+        """Take the lowest pass between each two basins that meet over a seam; node : the basin of each number."""
         for pairs in seam_pairs(self.tiling):
             one = self.numbers.at(pairs.row, pairs.col)
             two = self.numbers.at(pairs.other_row, pairs.other_col)
             use = np.flatnonzero((one >= 0) & (two >= 0))
+            use = use[node[one[use]] != node[two[use]]]
+            one, two = one[use], two[use]
             here = level.at(pairs.row[use], pairs.col[use]).astype(np.int64)
             there = level.at(pairs.other_row[use], pairs.other_col[use]).astype(np.int64)
             high, low = np.maximum(here, there) - LOWEST, np.minimum(here, there) - LOWEST
             key = (high.astype(np.uint64) << np.uint64(32)) | low.astype(np.uint64)
             cell = pairs.row[use] * self.tiling.cols + pairs.col[use]
-            one, two = one[use], two[use]
-            order = np.lexsort((cell, key, np.maximum(one, two), np.minimum(one, two)))
-            one, two = one[order], two[order]
-            is_first = np.ones(one.size, dtype=np.bool_)
-            is_first[1:] = (np.minimum(one, two)[1:] != np.minimum(one, two)[:-1]) | (
-                np.maximum(one, two)[1:] != np.maximum(one, two)[:-1]
-            )
-            self.keys.append(key[order][is_first])
-            way = np.full(int(is_first.sum()), pairs.way)
-            self.places.append(whole_places(cell[order][is_first], way, self.tiling.cols))
-            self.ends.append((one[is_first], two[is_first]))
-            self.opens.append(np.full(way.size, -1, dtype=np.int64))
+            lesser, greater = np.minimum(node[one], node[two]), np.maximum(node[one], node[two])
+            order = np.lexsort((cell, key, greater, lesser))
+            lesser, greater = lesser[order], greater[order]
+            is_first = np.append(True, (lesser[1:] != lesser[:-1]) | (greater[1:] != greater[:-1]))[: order.size]
+            kept = order[is_first]
+            self.keys.append(key[kept])
+            self.places.append(whole_places(cell[kept], np.full(kept.size, pairs.way), self.tiling.cols))
+            self.ends.append((one[kept], two[kept]))
 
-    def solve(self) -> TiledSolution:
+    def solve(self, level: Seams) -> TiledSolution:
         """Join the tiles' labels into basins, find the spanning tree and what follows from it."""
-        cell, way = _joined(self.cells), np.concatenate([*self.ways, np.empty(0, dtype=np.uint8)])
+        cell, way = np.concatenate(self.cells), np.concatenate(self.ways)
+        self.cells, self.ways = [], []
         below = np.arange(cell.size)
         leaves = np.flatnonzero(way < OUTLET)
         row, col = np.divmod(cell[leaves] + steps_in(self.tiling.cols)[way[leaves]], self.tiling.cols)
@@ -88,21 +87,41 @@ class TiledGraph:
         end = below.copy()
         while not np.array_equal(end[end], end):
             end = end[end]
-        return self._tree(cell, way, below, end)
-
-    def _tree(self, cell: Ints, way: NDArray[np.uint8], below: Ints, end: Ints) -> TiledSolution:
-        """Find the spanning tree over the joined basins."""
         pits = np.flatnonzero(way == PIT)
         node_of = np.zeros(cell.size, dtype=np.int32)
         node_of[pits] = np.arange(1, pits.size + 1, dtype=np.int32)
-        raw = [_joined([pair[side] for pair in self.ends]) for side in (0, 1)]
-        one, two = end[raw[0]], end[raw[1]]
-        key, place = np.concatenate([*self.keys, np.empty(0, dtype=np.uint64)]), _joined(self.places)
-        use = np.flatnonzero(node_of[one] != node_of[two])
-        use = use[np.lexsort((place[use], key[use]))]
-        node_a, node_b = node_of[one[use]], node_of[two[use]]
+        self._add_seams(level, node_of[end])
+        return self._tree((cell, way, below, end), pits, node_of)
+
+    def _joining(self, node: NDArray[np.int32]) -> tuple[Ints, NDArray[np.uint64], Ints, Pairs]:
+        """Return the passes between different basins: number in the lists one after the other, key, place, ends."""
+        at = 0
+        numbers, keys, places, ones, twos = [], [], [], [], []
+        for key, place, (one, two) in zip(self.keys, self.places, self.ends, strict=True):
+            use = np.flatnonzero(node[one] != node[two])
+            numbers.append(use + at)
+            keys.append(key[use])
+            places.append(place[use])
+            ones.append(one[use])
+            twos.append(two[use])
+            at += key.size
+        return (
+            np.concatenate(numbers),
+            np.concatenate(keys),
+            np.concatenate(places),
+            (np.concatenate(ones), np.concatenate(twos)),
+        )
+
+    def _tree(
+        self, known: tuple[Ints, NDArray[np.uint8], Ints, Ints], pits: Ints, node_of: NDArray[np.int32]
+    ) -> TiledSolution:
+        """Find the spanning tree over the joined basins."""
+        cell, way, below, end = known
+        number, key, place, raw = self._joining(node_of[end])
+        order = np.lexsort((place, key))
+        node_a, node_b = (node_of[end[side[order]]] for side in raw)
         chosen = choose_passes(joined_ends(node_a, node_b), pits.size + 1)
-        use, node_a, node_b = use[chosen], node_a[chosen], node_b[chosen]
+        use, node_a, node_b = order[chosen], node_a[chosen], node_b[chosen]
         spill_of_node, exit_pass, _ = spill_from_outside(node_a, node_b, key[use], pits.size + 1)
         leads = exit_pass[1:]
         own = np.flatnonzero(leads >= 0)
@@ -110,12 +129,14 @@ class TiledGraph:
         first_is_own = node_a[leads[own]] == own + 1
         ends_at = np.arange(cell.size)
         next_label = np.full(pits.size, -1, dtype=np.int64)
-        next_label[own] = np.where(first_is_own, two[at], one[at])
+        next_label[own] = end[np.where(first_is_own, raw[1][at], raw[0][at])]
         follow_ends(ends_at, pits, next_label)
         has_exit = np.ones(cell.size, dtype=np.bool_)
         has_exit[pits] = leads >= 0
+        bounds = np.append(0, np.cumsum([keys.size for keys in self.keys[: self.first.size]]))
+        tile = np.searchsorted(bounds, number[at], side="right") - 1
         return TiledSolution(
-            first=np.append(np.array(self.first, dtype=np.int64), cell.size),
+            first=self.first,
             cell=cell,
             way=way,
             below=below,
@@ -123,10 +144,10 @@ class TiledGraph:
             end_cell=cell[ends_at[end]],
             leads=has_exit[end],
             exit_place=place[at],
-            exit_open=_joined(self.opens)[at],
-            exit_number=np.where(first_is_own, raw[0][at], raw[1][at]),
+            exit_open=np.where(tile < self.first.size, number[at] - bounds[tile], -1),
+            exit_number=np.where(first_is_own, raw[0][at], raw[1][at]).astype(np.int64),
             first_is_own=first_is_own,
-            chosen=use,
+            chosen=number[use],
         )
 
 

@@ -122,7 +122,7 @@ def _passes_of_seams(routing: TiledRouting, chosen: list[Ints], basin_of: NDArra
     return [
         (basin_of[one[use]] + 1, basin_of[two[use]] + 1, key[use], place[use])
         for use, (one, two), key, place in list(zip(chosen, graph.ends, graph.keys, graph.places, strict=True))[
-            len(graph.first) :
+            graph.first.size :
         ]
     ]
 
