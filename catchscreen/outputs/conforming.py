@@ -57,8 +57,8 @@ def _cast(source: pd.DataFrame, column: Column) -> pd.Series:
         return _empty(len(source), source.index, column)
     values = source[column.name]
     if column.type == "REAL":
-        numbers = pd.to_numeric(values, errors="coerce").astype("float64")
-        return numbers.where(np.isfinite(numbers))
+        numbers = pd.to_numeric(values, errors="coerce").to_numpy(np.float64, na_value=np.nan)
+        return pd.Series(np.where(np.isfinite(numbers), numbers, np.nan), index=values.index)
     if column.type == "INTEGER":
         return pd.to_numeric(values, errors="coerce").round().astype("Int64")
     if column.type == "BOOLEAN":

@@ -80,9 +80,8 @@ def narrowing_layer(found: Findings) -> str:
     area = inside["area_m2"]
     ends = [float((area * inside[f"{level}_fraction"]).sum()) for level in ("impermeable_low", "impermeable_high")]
     cover = _spread(*ends)
-    rows = found.proposals.options.join(found.sized.options[["store_id"]], how="inner")
-    events = found.events.events.groupby("store_id")["retained_m3"].max()
-    retained = events.reindex(rows["store_id"]).set_axis(rows.index).groupby(rows["candidate_id"])
+    rows = found.ranked.option_scores
+    retained = rows["retained_m3"].groupby(rows["candidate_id"])
     unproven = rows.groupby("candidate_id")["is_unproven"].any()
     soak = _spread(float(retained.min()[unproven].sum()), float(retained.max()[unproven].sum()))
     wide: list[tuple[float, str]] = []

@@ -45,6 +45,7 @@ def test_every_layer_has_every_column_and_its_id_as_index(which: str, request: p
         assert set(layer.names[1:]) <= set(frame.columns)
         assert frame.index.is_unique, name
         assert not layer.geometry or frame.crs == found.crs
+        assert frame.attrs["cautions"] == list(found.cautions), "cautions go with every frame"
 
 
 def test_parcels_keep_only_what_was_asked_for(result: Screening, pieces: dict[str, Any]) -> None:
