@@ -94,11 +94,25 @@ def write_receiving(hosts: gpd.GeoDataFrame, table: pd.DataFrame) -> None:
     partly = np.array([f"ground, the rest slowed to {name}" for name in named], dtype=object)
     slowed = np.array([f"slowed to {name}" for name in named], dtype=object)
     roofs = np.array([f"air, the rest slowed to {name or 'where it goes now'}" for name in roof_now], dtype=object)
+    table["receiving_now"] = roof_now
     table["receiving_after"] = np.where(
         ground == "roof",
         roofs,
         np.select([soaks == "all", soaks == "part"], [np.full(len(table), "ground", dtype=object), partly], slowed),
     )
+
+
+def add_off_combined(table: pd.DataFrame) -> None:
+    """Add the connected area whose water no longer comes to a combined sewer; only what went there counts.
+
+    A drained store whose outlet leads to the combined sewer, or a roof, keeps nothing out of it but what it retains,
+    which the runs tell: its area does not count.
+    """
+    there = (table["receiving_now"] == "combined sewer").to_numpy()
+    drained = (table["outfall"] == "combined sewer") & (table["soaks"] != "all")
+    back = (drained | (table["ground"] == "roof")).to_numpy()
+    area = np.where(there & ~back, table["captured_connected_m2"].to_numpy(float), 0.0)
+    table["off_combined_sewer_m2"] = np.where(table["receiving_now"] == "", np.nan, area)
 
 
 def _near_soaking(hosts: gpd.GeoDataFrame, soaks: np.ndarray, distance_m: float) -> np.ndarray:

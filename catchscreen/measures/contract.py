@@ -2,9 +2,8 @@
 
 A measure is one file with one object, an instance of :class:`Measure`, and one entry point in the group
 ``catchscreen.measures``. It never opens a file and never simulates: it says where it can stand, which columns of the
-site
-table decide that, and what its store looks like. Everything but the name, the title, the ground and the variants has a
-default, so that a simple measure takes about ten lines.
+site table (``site_columns``) decide that, and what its store looks like. Everything but the name, the title, the ground
+and the variants has a default, so that a simple measure takes about ten lines.
 """
 
 from __future__ import annotations
@@ -54,12 +53,10 @@ class Threshold:
     """A gate, a switch or a flag as data: it strikes where ``column comparison value`` holds.
 
     variants : the variants that it strikes (empty: all). A gate excludes them; a switch excludes them and names the
-    variant
-    ``to_variant`` that takes their place; a flag only says something.
+    variant ``to_variant`` that takes their place; a flag only says something.
     reason : plain words for the one who reads the result; ``{value}`` is the site's own value.
     unknown_text, unknown_check : what is not known when the column is empty, and the check that would settle it. Both
-    empty:
-    nothing is said.
+    empty: nothing is said.
     """
 
     name: str
@@ -91,8 +88,7 @@ class ConstraintRule:
     """What a mapped constraint of one kind does to the measure where the map gives no rule of its own.
 
     distance_m : how near it must be to count (0: it must touch the host). height_column : a column of the constraint
-    layer
-    that replaces the distance where it is greater (the height of a face).
+    layer that replaces the distance where it is greater (the height of a face).
     """
 
     kind: str

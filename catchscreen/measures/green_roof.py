@@ -8,9 +8,10 @@ from __future__ import annotations
 import geopandas as gpd
 import pandas as pd
 
-from catchscreen.measures.contract import Column, Layer, Measure, Variant
+from catchscreen.measures.contract import Layer, Measure, Variant
 from catchscreen.measures.defaults import outlet_rate_mm_h
 from catchscreen.measures.rules import read_rules
+from catchscreen.measures.site_columns import site_columns
 
 EXTENSIVE, SEMI, INTENSIVE, STORAGE = "extensive", "semi-intensive", "intensive", "storage-roof"
 PLANTED = (EXTENSIVE, SEMI, INTENSIVE)
@@ -99,22 +100,15 @@ VARIANTS = (
 
 STRUCTURE_CHECK = "structural survey by a chartered engineer, with the roof's build-up opened"
 
-COLUMNS = (
-    Column(
-        "structure_state", "", "roof structure confirmed or refused by a survey", "kept with a likelihood, check named"
-    ),
-    Column(
-        "load_margin_kn_m2",
-        "kN/m2",
-        "spare load with ballast traded, less the lightest saturated build-up",
-        "kept with a likelihood, check named",
-    ),
-    Column("doubtful_deck", "", "deck that a screening sets aside, unless a survey confirmed it", "kept, check named"),
-    Column("pitch_deg", "degrees", "pitch of the roof", "kept, check named"),
-    Column("plane_error_m", "m", "scatter of the surface model about the fitted planes", "pitch unknown"),
-    Column("years_to_reroof", "years", "years to the next re-roofing", "kept"),
-    Column("heritage", "", "listed building or protected place", "kept, check named"),
-    Column("piped_fraction", "", "share of the roof's runoff that enters a sewer", "kept"),
+COLUMNS = site_columns(
+    "structure_state",
+    "load_margin_kn_m2",
+    "doubtful_deck",
+    "pitch_deg",
+    "plane_error_m",
+    "years_to_reroof",
+    "heritage",
+    "piped_fraction",
 )
 
 RULES = read_rules("green_roof")

@@ -6,8 +6,9 @@ quoted in" marks a figure read second-hand; "common practice" and "from memory" 
 
 from __future__ import annotations
 
-from catchscreen.measures.contract import Column, Layer, Measure, Variant
+from catchscreen.measures.contract import Layer, Measure, Variant
 from catchscreen.measures.rules import read_rules
+from catchscreen.measures.site_columns import site_columns
 
 FULL, PARTIAL, LINED = "full-infiltration", "partial-infiltration", "lined"
 SOAKING = (FULL, PARTIAL)
@@ -61,26 +62,22 @@ VARIANTS = (
     ),
 )
 
-COLUMNS = (
-    Column(
-        "q_m_s", "m/s", "infiltration rate of the soil at base depth, by test or map", "partial, unproven, low rate"
-    ),
-    Column(
-        "groundwater_clearance_m", "m", "base of the build-up above the highest known groundwater", "kept, check named"
-    ),
-    Column("base_fraction", "", "share of the host far enough from buildings to soak run-on", "kept, check named"),
-    Column("clear_fraction", "", "share of the host that keeps the base clearance from buildings", "kept, check named"),
-    Column("slope_percent", "%", "surface slope", "kept, check named"),
-    Column("ground_use", "", "use of the ground: car park, goods yard, fuel ...", "kept, check named"),
-    Column("land_use", "", "use of the parcel", "kept"),
-    Column("width_m", "m", "width of the patch", "kept"),
-    Column("run_on_ratio", "", "run-on area over host area", "no run-on counted"),
-    Column("adopted_fraction", "", "share of the host that is adopted highway", "kept"),
-    Column("main_under_host", "", "a main sewer, high-voltage cable or gas main crosses the host", "kept, check named"),
-    Column("outfall", "", "where a drain from the base can lead", "unknown outfall, check named"),
-    Column("outfall_tidal", "", "the outfall is shut at high tide", "kept"),
-    Column("outfall_fall_m", "m", "base of the build-up above the outfall's level", "unknown outfall, check named"),
-    Column("pollution_gap", "", "hazard of the drained surface less treatment by the build-up", "unknown, check named"),
+COLUMNS = site_columns(
+    "q_m_s",
+    "groundwater_clearance_m",
+    "base_fraction",
+    "clear_fraction",
+    "slope_percent",
+    "ground_use",
+    "land_use",
+    "width_m",
+    "run_on_ratio",
+    "adopted_fraction",
+    "main_under_host",
+    "outfall",
+    "outfall_tidal",
+    "outfall_fall_m",
+    "pollution_gap",
 )
 
 RULES = read_rules("permeable_paving")

@@ -10,7 +10,7 @@ import pandas as pd
 
 from catchscreen.measures import people, soil, supply, water
 from catchscreen.measures.catalogue import load_prices, load_products
-from catchscreen.measures.cautions import write_cautions, write_receiving
+from catchscreen.measures.cautions import add_off_combined, write_cautions, write_receiving
 from catchscreen.measures.constraints import add_doubtful_ground, find_constraints, kinds_without_map
 from catchscreen.measures.contract import Measure
 from catchscreen.measures.evidence import describe_tests, match_evidence
@@ -90,10 +90,11 @@ def propose(
     table = _judge(hosts, data, measures, options)
     hosts["cautions"] = write_cautions(hosts, table, measures, data, options)
     write_receiving(hosts, table)
+    add_off_combined(table)
     run.check_stop()
     return Proposals(
-        hosts=hosts,
-        options=table,
+        hosts=hosts.copy(),  # in one block each: they gained many columns one by one
+        options=table.copy(),
         grades=_grade_columns(table, measures),
         run_on=run_on,
         set_aside=_set_aside(data, hosts, table, measures),

@@ -87,6 +87,8 @@ def make_stores(trials: pd.DataFrame) -> Stores:
         run_on_area_m2=trials["run_on_area_m2"].to_numpy(np.float64),
         outlet_to=tuple(trials["outlet_to"].astype(str)),
         depth_mm=trials["depth_mm"].to_numpy(np.float64),
+        soak_low_mm_h=trials["soak_low_mm_h"].to_numpy(np.float64),
+        soak_high_mm_h=trials["soak_high_mm_h"].to_numpy(np.float64),
         **arrays,
     )
 
@@ -177,6 +179,9 @@ def _trial(
     trial = store[list(STORE_COLUMNS)].copy()
     for name in ("host_area_m2", "base_area_m2", "run_on_area_m2", "outlet_to"):
         trial[name] = own[name]
+    for bound in ("low", "high"):
+        share = (own[f"q_{bound}_m_s"] / own["q_used_m_s"]).fillna(1.0)
+        trial[f"soak_{bound}_mm_h"] = trial["soak_design_mm_h"] * share
     trial["option_id"] = own.index
     trial["depth_mm"] = float(depth)
     trial.index = pd.Index(own.index + f"@{depth:04.0f}", name="store_id")
@@ -192,7 +197,8 @@ def _store_fraction(own: pd.DataFrame, depth: float, options: MeasureOptions) ->
 
 
 def _no_trial() -> pd.DataFrame:
-    columns = [*STORE_COLUMNS, "host_area_m2", "base_area_m2", "run_on_area_m2", "outlet_to", "option_id", "depth_mm"]
+    areas = ("host_area_m2", "base_area_m2", "run_on_area_m2")
+    columns = [*STORE_COLUMNS, *areas, "outlet_to", "option_id", "depth_mm", "soak_low_mm_h", "soak_high_mm_h"]
     return pd.DataFrame(columns=columns, index=pd.Index([], name="store_id", dtype=object))
 
 

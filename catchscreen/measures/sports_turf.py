@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from catchscreen.measures.contract import COMMON_GRADES, Column, ConstraintRule, Layer, Measure, Threshold, Variant
+from catchscreen.measures.contract import COMMON_GRADES, ConstraintRule, Layer, Measure, Threshold, Variant
+from catchscreen.measures.site_columns import site_columns
 
 COMMON = "common practice"
 
@@ -43,11 +44,7 @@ measure = Measure(
             source="100-300 mm: from memory",
         ),
     ),
-    columns=(
-        Column("q_m_s", "m/s", "infiltration rate of the soil at base depth", "sized at the low rate"),
-        Column("groundwater_clearance_m", "m", "base of the layer above groundwater", "kept, check named"),
-        Column("slope_percent", "%", "slope of the pitch", "kept"),
-    ),
+    columns=site_columns("q_m_s", "groundwater_clearance_m", "slope_percent"),
     thresholds=(
         Threshold(
             "groundwater_clearance_min_m",

@@ -99,7 +99,10 @@ def add_areas(hosts: gpd.GeoDataFrame, cover: Cover, run_on: pd.DataFrame, host_
     for share in ("piped_fraction", "to_ground_fraction", "overland_fraction"):
         weighted = surfaces[share].reindex(host_surfaces["surface_id"]).to_numpy(float) * host_surfaces["area_m2"]
         total = sum_by_host(host_surfaces, host_surfaces["area_m2"].to_numpy(float), hosts.index)
-        hosts[share] = sum_by_host(host_surfaces, weighted.to_numpy(float), hosts.index) / total.where(total > 0.0)
+        part = sum_by_host(host_surfaces, weighted.to_numpy(float), hosts.index) / total.where(total > 0.0)
+        # A surface of unknown way makes the host's unknown: a sum would take it for nought.
+        blank = set(host_surfaces.loc[weighted.isna().to_numpy(), "candidate_id"])
+        hosts[share] = part.mask(hosts.index.isin(blank))
     not_connected = hosts["connection_traced"] == "no"
     hosts["host_connected_m2"] = parts["host"].where(~not_connected, 0.0)
     blind = hosts["piped_fraction"].isna()

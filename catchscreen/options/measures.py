@@ -8,7 +8,6 @@ from pydantic import Field
 
 from catchscreen.options.base import Fraction, NotNegative, Options, Positive
 
-
 SUPPLY_WORDS: dict[str, tuple[str, ...]] = {
     "paved": ("rock", "stone", "gravel", "aggregate", "paving", "void", "drainage"),
     "roof": ("substrate", "roof", "green"),

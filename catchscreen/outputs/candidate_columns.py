@@ -33,6 +33,7 @@ CANDIDATES: Final = (
             ("drained_to_base_ratio", "host and run-on area over the base that soaks"),
         ],
     ),
+    real("off_combined_sewer_m2", "m2", 0, "connected area whose water no longer comes to a combined sewer at all"),
     text("receiving_now", "what receives the water now"),
     text("receiving_after", "what receives it after"),
     text("receiving_certainty", "how sure the receiving system is"),

@@ -36,7 +36,7 @@ class GradeRule:
     unknown_check: str = ""
     source: str = "common practice"
     variants: tuple[str, ...] = ()
-    """Variants of which it is said (empty: all): a lined store is graded by its soil like its rivals, without a word."""
+    """Variants of which it is said (empty: all): a lined store is graded by its soil as its rivals are, unsaid."""
     unit: str = ""
     """What stands behind the value in a reason; empty: the unit that the column's name ends on."""
     zero_text: str = ""

@@ -107,6 +107,9 @@ class Stores:
     """Share of the intake rate left after each further year of clogging; None: no further clogging."""
     depth_mm: Floats = field(default_factory=lambda: np.zeros(0))
     """Catalogue thickness of the store [mm of build-up, not of water]."""
+    soak_low_mm_h: Floats | None = None
+    soak_high_mm_h: Floats | None = None
+    """What soak_design_mm_h becomes at the low and the high end of the soil's rate; None: no range is known."""
 
 
 @dataclass(frozen=True, slots=True)
