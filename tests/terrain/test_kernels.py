@@ -5,6 +5,7 @@ from types import ModuleType
 
 import numpy as np
 import pytest
+from pyproj import CRS
 
 from catchscreen.options import TerrainOptions
 from catchscreen.progress import Run
@@ -105,18 +106,33 @@ def test_compiled_and_plain_python_agree(seed, make_inputs, hills, as_python):
     np.testing.assert_array_equal(compiled.hollow_tree.curve_volume_ticks, plain.hollow_tree.curve_volume_ticks)
 
 
-def test_tiles_compiled_and_plain_python_agree(hills, as_python):
-    from catchscreen.terrain.conditioning import frame_levels
+def all_of_tiles(level, grid):
+    """Route over tiles and find all that follows: routes, hollows and what is shared in several directions."""
+    from catchscreen.terrain.several import share_factors, share_totals_tiled
     from catchscreen.terrain.tiled import route_tiles
+    from catchscreen.terrain.tiled_catchments import divide_tiles
+    from catchscreen.terrain.tiled_hollows import find_hollows_tiled
     from catchscreen.tiles import Room
 
-    level = np.floor(hills(21, 19, seed=4, smooth=2.0)).astype(np.int32)
+    tiled = route_tiles(level, 8, (2.0, 2.0, 1.0), Room(), keep_graph=True)
+    tree = find_hollows_tiled(tiled, grid, TerrainOptions(hollow_min_depth_m=0, hollow_min_area_m2=0))[0].tree
+    _, label = divide_tiles(tiled, np.array([200, 300]), 20)
+    shared = share_totals_tiled(tiled, share_factors(grid))
+    return (tiled.code, tiled.total, tiled.outlet_cell, tiled.filled, tree.curve_volume_ticks, label, shared)
+
+
+def test_tiles_compiled_and_plain_python_agree(hills, as_python):
+    from catchscreen.grid import Grid
+    from catchscreen.terrain.conditioning import frame_levels
+
+    level = np.floor(hills(21, 19, seed=4, smooth=2.0) * 1000).astype(np.int32)
     level[5:15, 4:16] = level.min() - 2
     framed = frame_levels(level, np.random.default_rng(0).random(level.shape) > 0.05)
-    compiled = route_tiles(framed[1:-1, 1:-1], 8, (2.0, 2.0, 1.0), Room())
+    grid = Grid(21, 19, 0.0, 0.0, 1.0, 1.0, CRS.from_epsg(32628))
+    compiled = all_of_tiles(framed[1:-1, 1:-1], grid)
     as_python()
     with warnings.catch_warnings():
         warnings.filterwarnings("ignore", "overflow encountered", RuntimeWarning)
-        plain = route_tiles(framed[1:-1, 1:-1], 8, (2.0, 2.0, 1.0), Room())
-    for name in ("code", "total", "outlet_cell"):
-        np.testing.assert_array_equal(getattr(compiled, name), getattr(plain, name), err_msg=name)
+        plain = all_of_tiles(framed[1:-1, 1:-1], grid)
+    for one, other in zip(compiled, plain, strict=True):
+        np.testing.assert_array_equal(one, other)
