@@ -38,6 +38,8 @@ LONGEST_MAP_IN: Final = (10.5, 8.4)
 LEAST_HEIGHT_IN: Final = 7.2
 NARROWEST: Final = 0.5
 """Shorter over longer side of the map: a corridor shows ground beside it rather than squeeze title and cautions."""
+SHADE: Final = 0.22
+"""How much the darkest slope darkens the ground."""
 LABEL_RADIUS_IN: Final = 0.088
 
 
@@ -110,19 +112,10 @@ def _draw_ground(axes: Axes, frames: Mapping[str, pd.DataFrame], hillshade: Ligh
     for order, (kind, colour) in enumerate(KIND_COLOURS.items()):
         path = rings_as_path(surfaces.geometry.to_numpy()[kinds == kind])
         add_path(axes, path, facecolors=colour, edgecolors="none", linewidths=0.0, zorder=1 + 0.1 * order)
-    shade, (left, bottom, right, top) = hillshade
-    axes.imshow(
-        1.0 - shade,
-        extent=(left, right, bottom, top),
-        cmap="Greys",
-        vmin=0.0,
-        vmax=1.0,
-        alpha=0.22,
-        zorder=2,
-        interpolation="bilinear",
-        aspect="auto",
-        origin="upper",
-    )
+    light, (left, bottom, right, top) = hillshade
+    dark = np.zeros((*light.shape, 4), np.uint8)
+    dark[..., 3] = np.nan_to_num(255.0 * SHADE * (1.0 - light)).round()
+    axes.imshow(dark, extent=(left, right, bottom, top), zorder=2, interpolation="bilinear", aspect="auto")
     axes.set_autoscale_on(False)
     edges = rings_as_path(gpd.GeoDataFrame(frames["parcels"]).geometry.to_numpy())
     add_path(axes, edges, facecolors="none", edgecolors="white", linewidths=0.25, alpha=0.8, zorder=3)
