@@ -46,4 +46,5 @@ class TerrainOptions(Options):
     noise_range_m: Positive = 30.0
     suspect_min_volume_m3: NotNegative = 100.0
     suspect_min_bank_m: NotNegative = 1.0
-    suspect_longest_m: Positive = 60.0
+    suspect_longest_m: Annotated[float, Field(gt=0, le=500)] = 80.0
+    """How thick a bank may be, along the shortest line through it: 80 m is a bank of 20 m with slopes of 1 in 1.75."""

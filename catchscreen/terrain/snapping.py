@@ -14,8 +14,11 @@ from catchscreen.grid import Grid
 from catchscreen.progress import DataIssue, Run
 from catchscreen.terrain._kernels.directions import COL_STEP, OUTLET, ROW_STEP
 from catchscreen.terrain.routing import Routing
+from catchscreen.units import M2_PER_HA
 
 Ints = NDArray[np.int64]
+Rival = tuple[tuple[float, float], tuple[float, float]]
+"""Area [ha] and distance [m] of the nearer flow path and of the stronger one."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -32,13 +35,10 @@ ON_THE_PATH_CELLS: Final = 1.5
 """A point within so many cells of a flow path lies on it."""
 
 RIVAL_SHARE: Final = 0.8
-"""A flow path with this share of the strongest one's area could as well be meant."""
+"""Flow with this share of the strongest one's area could as well be meant: upstream of it, or on another path."""
 
 MUCH_NEARER: Final = 0.5
 """A flow path at less than this share of the strongest one's distance is the one that is meant."""
-
-SAME_FLOW_SHARE: Final = 0.95
-"""Cells of the strongest flow path with this share of its area are as good: the nearest of them is taken."""
 
 FAR_SHARE: Final = 0.5
 """A move over more than this share of the radius is named to the user."""
@@ -53,7 +53,7 @@ def snap_outlets(outlets: gpd.GeoDataFrame | None, routing: Routing, grid: Grid,
     """Move each outlet point to the strongest flow within a radius: the nearest cell that carries nearly all of it.
 
     The strongest flow is that of the cell with the largest contributing area. Of its flow path within the radius, the
-    cells with at least 95 % of that area are as good, and the nearest is taken: else every point would be moved down
+    cells with at least 80 % of that area are as good, and the nearest is taken: else every point would be moved down
     its stream as far as the radius allows. A path that leaves the data within the radius is taken where it does so.
     Long moves, and moves to a much larger area, are noted.
 
@@ -73,8 +73,8 @@ def snap_outlets(outlets: gpd.GeoDataFrame | None, routing: Routing, grid: Grid,
             run.note(_off_the_ground(outlet_id, point))
             continue
         cell, distance, ratio, rival = place
-        if rival:
-            faults.append(_ambiguous(outlet_id, radius_m))
+        if rival is not None:
+            faults.append(_ambiguous(outlet_id, radius_m, rival))
         rows.append((outlet_id, cell, distance, ratio))
         beside = distance > ON_THE_PATH_CELLS * max(grid.cell_width_m, grid.cell_height_m)
         if distance > FAR_SHARE * radius_m or (ratio >= MUCH_LARGER and beside):
@@ -88,8 +88,8 @@ def snap_outlets(outlets: gpd.GeoDataFrame | None, routing: Routing, grid: Grid,
 
 def _best_cell(
     x: float, y: float, routing: Routing, grid: Grid, radius_m: float
-) -> tuple[int, float, float, bool] | None:
-    """Return the strongest cell within the radius, its distance, the ratio of areas, whether another rivals it."""
+) -> tuple[int, float, float, Rival | None] | None:
+    """Return the strongest cell within the radius, its distance, the ratio of areas, what rivals it if anything."""
     width, height = grid.cell_width_m, grid.cell_height_m
     reach_cols, reach_rows = int(radius_m / width) + 1, int(radius_m / height) + 1
     col, row = int(np.floor((x - grid.left) / width)), int(np.floor((grid.top - y) / height))
@@ -113,11 +113,13 @@ def _best_cell(
     if rivals.size:
         nearest = int(rivals[np.lexsort((cell[rivals], distance[rivals]))[0]])
         if distance[nearest] > max(ON_THE_PATH_CELLS * max(width, height), MUCH_NEARER * distance[best]):
-            return int(cell[best]), float(distance[best]), float(total[best] / before), True
+            areas_ha = total[[nearest, best]] * (grid.cell_area_m2 / M2_PER_HA)
+            rival = (float(areas_ha[0]), float(distance[nearest])), (float(areas_ha[1]), float(distance[best]))
+            return int(cell[best]), float(distance[best]), float(total[best] / before), rival
         below = [at for at in range(cell.size) if _drains_through(int(cell[nearest]), int(cell[at]), routing)]
         best = max(below, key=lambda at: (int(total[at]), -int(cell[at])))
     best = _nearest_alike(cell, distance, total, best, routing)
-    return int(cell[best]), float(distance[best]), float(total[best] / before), False
+    return int(cell[best]), float(distance[best]), float(total[best] / before), None
 
 
 def _nearest_alike(cell: Ints, distance: NDArray[np.float64], total: Ints, best: int, routing: Routing) -> int:
@@ -127,7 +129,7 @@ def _nearest_alike(cell: Ints, distance: NDArray[np.float64], total: Ints, best:
     """
     if routing.code.ravel()[cell[best]] == OUTLET:
         return best
-    alike = np.flatnonzero((distance <= distance[best]) & (total >= SAME_FLOW_SHARE * total[best]))
+    alike = np.flatnonzero((distance <= distance[best]) & (total >= RIVAL_SHARE * total[best]))
     for at in alike[np.lexsort((cell[alike], distance[alike]))]:
         if _drains_through(int(cell[at]), int(cell[best]), routing):
             return int(at)
@@ -174,11 +176,15 @@ def _shared(rows: list[tuple[str, int, float, float]]) -> list[Fault]:
     return faults
 
 
-def _ambiguous(outlet_id: str, radius_m: float) -> Fault:
+def _ambiguous(outlet_id: str, radius_m: float, rival: Rival) -> Fault:
     """Return the fault of an outlet that two streams claim."""
+    near, far = (f"{area_ha:.2f} ha at {distance_m:.1f} m" for area_ha, distance_m in rival)
     return Fault(
         code="outlet_snap_ambiguous",
-        message=f"two flow paths of similar size lie within {radius_m:g} m of outlet {outlet_id}, the smaller nearer.",
+        message=(
+            f"two flow paths of similar size lie within {radius_m:g} m of outlet {outlet_id}, the smaller nearer"
+            f" ({near}, {far})."
+        ),
         cure="Move the point onto the flow path that is meant, or lower terrain.outlet_snap_m.",
         layer="outlets",
         feature=outlet_id,
