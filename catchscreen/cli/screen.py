@@ -35,7 +35,7 @@ def _screen(path: Path, manner: Manner, stop: Stop, *, if_changed: bool, strict:
     from catchscreen.cli.summary import issues_of, summarise
     from catchscreen.errors import Fault, InputsAtFault
     from catchscreen.outputs.manifest import is_unchanged
-    from catchscreen.progress import Run
+    from catchscreen.progress import STAGES, Run
 
     brief = Brief.from_toml(path)
     folder = brief.folder / f"{brief.stem}_result"
@@ -55,6 +55,8 @@ def _screen(path: Path, manner: Manner, stop: Stop, *, if_changed: bool, strict:
         screening = pipeline.screen(brief, progress=progress, cancelled=stop.asked)
         if strict:
             refuse_issues(issues_of(screening.data_issues))
+        if progress is not None:
+            progress("writing", 1.0 - dict(STAGES)["writing"])
         with stop.held():
             written = screening.write(folder)
     answer = summarise(screening, written)

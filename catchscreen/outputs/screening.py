@@ -23,6 +23,7 @@ from catchscreen.outputs.overview import draw_overview
 from catchscreen.outputs.placing import place_result
 from catchscreen.outputs.tables import write_tables
 from catchscreen.outputs.wording import CAUTIONS
+from catchscreen.progress import logger
 
 Hillshade = tuple[NDArray[np.float32], tuple[float, float, float, float]]
 
@@ -118,6 +119,7 @@ class Screening:
         ResultNotWritten
             When the files cannot be put in place; the finished ones are kept and the message says where.
         """
+        logger.info("writing")
         target = Path(folder) if folder is not None else self.default_folder
         with tempfile.TemporaryDirectory(prefix="catchscreen-") as work:
             built = Path(work)
