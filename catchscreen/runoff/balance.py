@@ -175,32 +175,59 @@ def tabulate(
     """Make the balance table of all levels, and the (storms, hollow units) total inflow of each hollow [m3]."""
     part = units.part("hollow")
     names = units.ids["hollow"]
-    outside = names.index("") if "" in names else -1
     volume, below = _hollow_arrays(names, hollows)
     above, held, spill = fill_hollows(terms[:, part, OVERLAND], volume, below)
     leaves = np.array([below[number] < 0 for number in range(len(names))], bool)
-    frames = []
+    nothing = np.zeros((terms.shape[0], 1))
+    inside = np.array([name != "" for name in names], bool)
+    blocks = []
     for level in LEVELS:
-        values = terms[:, units.part(level)].copy()
-        kept = np.full(values.shape[:2], np.nan)
-        leaving = np.full(values.shape[:2], np.nan)
-        if level == "hollow":
-            values[:, :, INFLOW] += above
-            kept, leaving = held, spill
+        values, ids, fate = terms[:, units.part(level)], np.array(units.ids[level], object), (nothing, nothing)
+        more = nothing
+        if level == "hollow":  # ground outside hollows is no hollow
+            values, ids, more = values[:, inside], ids[inside], above[:, inside]
+            fate = (held[:, inside], spill[:, inside])
         elif level == "district":
-            kept = held.sum(axis=1, keepdims=True)
-            leaving = spill[:, leaves].sum(axis=1, keepdims=True)
-        keep = [n for n in range(len(units.ids[level])) if level != "hollow" or n != outside]
-        frames.append(
-            _level_frame(
-                level,
-                [units.ids[level][n] for n in keep],
-                storm_ids,
-                values[:, keep],
-                (kept[:, keep], leaving[:, keep]),
-            )
-        )
-    return pd.concat(frames, ignore_index=True), (terms[:, part, OVERLAND] + above)
+            fate = (held.sum(axis=1, keepdims=True), spill[:, leaves].sum(axis=1, keepdims=True))
+        blocks.append((level, ids, values, more, fate))
+    return _lay_out(blocks, storm_ids), (terms[:, part, OVERLAND] + above)
+
+
+def _lay_out(
+    blocks: list[tuple[str, NDArray[np.object_], Floats, Floats, tuple[Floats, Floats]]], storm_ids: tuple[str, ...]
+) -> pd.DataFrame:
+    """Make the frame of all levels, each sorted by unit then storm, every column filled in place: it can be large."""
+    count = len(storm_ids)
+    total = count * sum(len(ids) for _, ids, *_ in blocks)
+    columns = {name: np.empty(total) for name in (*COLUMNS, "held_in_hollows_m3", "leaving_m3", "residual_m3")}
+    words = {name: np.empty(total, object) for name in ("level", "unit_id", "storm_id")}
+    first = 0
+    for level, ids, values, more, fate in blocks:
+        rows = slice(first, first + count * len(ids))
+        first = rows.stop
+        words["level"][rows] = level
+        words["unit_id"][rows] = np.repeat(ids, count)
+        words["storm_id"][rows] = np.tile(np.array(storm_ids, object), len(ids))
+        out = {name: column[rows].reshape(len(ids), count) for name, column in columns.items()}
+        _fill_level(out, values, more, fate if level in ("hollow", "district") else None)
+    return pd.DataFrame({**words, **columns}, copy=False)
+
+
+def _fill_level(out: dict[str, Floats], values: Floats, more: Floats, fate: tuple[Floats, Floats] | None) -> None:
+    """Fill one level's (units, storms) columns: its terms, what hollows hold and leave, and the residual."""
+    for term, column in enumerate(COLUMNS):
+        out[column][:] = values[:, :, term].T
+    out["inflow_m3"] += more.T
+    gone = out["sewer_m3"] + out["watercourse_m3"]
+    for column in ("infiltration_m3", "evaporation_m3", "store_change_m3", "passed_on_m3"):
+        gone += out[column]
+    for place, column in enumerate(("held_in_hollows_m3", "leaving_m3")):
+        out[column][:] = np.nan if fate is None else fate[place].T
+        if fate is not None:
+            gone += out[column]
+    if fate is None:
+        gone += out["overland_m3"]
+    out["residual_m3"][:] = out["rain_m3"] + out["inflow_m3"] - gone
 
 
 def _hollow_arrays(names: tuple[str, ...], hollows: pd.DataFrame) -> tuple[Floats, Ints]:
@@ -215,31 +242,6 @@ def _hollow_arrays(names: tuple[str, ...], hollows: pd.DataFrame) -> tuple[Float
             target = "" if pd.isna(into) else str(into)
             below[place[name]] = place.get(target, -1) if target else -1
     return volume, below
-
-
-def _level_frame(
-    level: str, names: list[str], storm_ids: tuple[str, ...], values: Floats, fate: tuple[Floats, Floats]
-) -> pd.DataFrame:
-    """Make one level's rows, sorted by unit then storm, and the residual of each."""
-    kept, leaving = fate
-    closes_on_fate = level in ("hollow", "district")
-    gone = values[:, :, [SEWER, STREAM, GROUND, AIR, STORE, PASSED]].sum(axis=2)
-    gone = gone + (kept + leaving if closes_on_fate else values[:, :, OVERLAND])
-    residual = values[:, :, RAIN] + values[:, :, INFLOW] - gone
-    count = len(storm_ids)
-    frame = pd.DataFrame(
-        {
-            "level": np.full(len(names) * count, level, object),
-            "unit_id": np.repeat(np.array(names, object), count),
-            "storm_id": np.tile(np.array(storm_ids, object), len(names)),
-        }
-    )
-    for term, column in enumerate(COLUMNS):
-        frame[column] = values[:, :, term].T.ravel()
-    frame["held_in_hollows_m3"] = kept.T.ravel()
-    frame["leaving_m3"] = leaving.T.ravel()
-    frame["residual_m3"] = residual.T.ravel()
-    return frame
 
 
 def tabulate_candidates(

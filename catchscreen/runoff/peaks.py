@@ -39,7 +39,11 @@ def find_peaks(
     overland, piped = flows
     lands = _land_frame(ground, land, options)
     zones = _zone_frame(ground, options)
-    over = np.stack([_overland_peaks(overland[s], lands, storms.step_min[s], options) for s in rain.ids], axis=2)
+    responses = {step: _responses(lands, step, options) for step in sorted(set(storms.step_min.values()))}
+    over = np.stack(
+        [_overland_peaks(overland[s], lands, storms.step_min[s], responses[storms.step_min[s]]) for s in rain.ids],
+        axis=2,
+    )
     pipe = np.stack([_piped_peaks(piped[s], zones, storms.step_min[s]) for s in rain.ids], axis=2)
     check = np.stack(
         [_rational_peaks(lands, storms.depths_mm[s], storms.step_min[s], options) for s in rain.ids], axis=2
@@ -115,10 +119,14 @@ def _zone_frame(ground: Ground, options: RunoffOptions) -> pd.DataFrame:
     )
 
 
-def _overland_peaks(flow: Floats, lands: pd.DataFrame, step_min: float, options: RunoffOptions) -> Floats:
+def _responses(lands: pd.DataFrame, step_min: float, options: RunoffOptions) -> list[Floats]:
+    """Return the response of each sub-catchment to a step of this length."""
+    return [_response(float(minutes), step_min, options) for minutes in lands["time_of_concentration_min"]]
+
+
+def _overland_peaks(flow: Floats, lands: pd.DataFrame, step_min: float, responses: list[Floats]) -> Floats:
     """Return (2, sub-catchments) peak [l/s] and its time [min]; NaN where the time of concentration is unknown."""
     times = lands["time_of_concentration_min"].to_numpy()
-    responses = [_response(float(minutes), step_min, options) for minutes in times]
     delays = lands["travel_min"].to_numpy() / step_min
     routed = routing.route_down(flow, responses, lands["receiver"].to_numpy(np.int64), delays)
     out = np.array([_peak(hydrograph, step_min) for hydrograph in routed]).T
