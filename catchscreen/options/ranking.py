@@ -6,7 +6,10 @@ from typing import Annotated
 
 from pydantic import Field
 
-from catchscreen.options.base import NotNegative, Options, Positive
+from catchscreen.options.base import Options
+
+Weight = Annotated[float, Field(ge=0, le=10_000)]
+"""Weights count against each other only: any scale will do."""
 
 
 class RankingOptions(Options):
@@ -17,12 +20,12 @@ class RankingOptions(Options):
     duration below, or the plain depth nearest to 30 mm.
     """
 
-    benefit_weight: NotNegative = 0.5
-    feasibility_weight: NotNegative = 0.3
-    delivery_weight: NotNegative = 0.2
-    weights: dict[str, NotNegative] = Field(default_factory=dict)
+    benefit_weight: Weight = 0.5
+    feasibility_weight: Weight = 0.3
+    delivery_weight: Weight = 0.2
+    weights: dict[str, Weight] = Field(default_factory=dict)
     hollow_storm: str = ""
-    hollow_return_period_years: Positive = 30.0
-    hollow_duration_min: Positive = 60.0
-    costly_factor: Annotated[float, Field(gt=1)] = 1.5
+    hollow_return_period_years: Annotated[float, Field(ge=1, le=10_000)] = 30.0
+    hollow_duration_min: Annotated[float, Field(ge=5, le=20_160)] = 60.0
+    costly_factor: Annotated[float, Field(gt=1, le=100)] = 1.5
     """A candidate is called costly when a cubic metre held costs more than this times the median of its measure."""

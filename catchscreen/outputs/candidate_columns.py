@@ -145,7 +145,7 @@ CANDIDATES: Final = (
     count("rank", "rank among the candidates of its measure; equal scores share a rank"),
     text("standing", "firm, likely or open: chance of being among the first 20; null until draws are run"),
     text("reasons_for", "what speaks for it"),
-    text("reasons_against", "what speaks against it"),
+    text("reasons_against", "what speaks against it; where it has no variant, what excludes it"),
     text("unknowns", "what is not known about it"),
     text("next_check", "the check that would settle most"),
     text("notes", "how it was sized and what was not checked"),

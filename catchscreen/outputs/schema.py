@@ -164,7 +164,12 @@ _RUN: Final = (
 
 LAYERS: Final[tuple[Layer, ...]] = (
     Layer("parcels", "Parcels with impermeable area, runoff now, scores and ranks", "MULTIPOLYGON", _PARCELS),
-    Layer("candidates", "Candidates: a measure on a host area", "MULTIPOLYGON", CANDIDATES),
+    Layer(
+        "candidates",
+        "Candidates: a measure on a host area; set aside without variant, with the reason",
+        "MULTIPOLYGON",
+        CANDIDATES,
+    ),
     Layer("subcatchments", "Sub-catchments by terrain", "MULTIPOLYGON", SUBCATCHMENTS),
     Layer("flow_paths", "Main overland flow paths", "MULTILINESTRING", FLOW_PATHS),
     Layer("outlets", "Outlets of the sub-catchments", "POINT", OUTLETS),

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+from difflib import get_close_matches
 from typing import NamedTuple, Self
 
 import numpy as np
 import pandas as pd
 
+from catchscreen.errors import Fault, InputsAtFault
 from catchscreen.options import RankingOptions
 from catchscreen.records import Cover, Floats, Ints, Proposals, Sizes, StoreEvents, StoreYears, StormRuns
 
@@ -16,8 +18,19 @@ EVENT_COLUMNS = ("inflow_m3", "retained_m3", "slowed_m3", "overflow_m3", "half_e
 
 
 def choose_storm(storms: pd.DataFrame, options: RankingOptions) -> str:
-    """Choose the storm of the hollows: named by the brief, else the present-day one nearest to what it asks for."""
-    if options.hollow_storm in storms.index:
+    """Choose the storm of the hollows: named by the brief, else the present-day one nearest to what it asks for.
+
+    Raises
+    ------
+    InputsAtFault
+        When the brief names a storm that was not run.
+    """
+    if options.hollow_storm and options.hollow_storm not in storms.index:
+        near = get_close_matches(options.hollow_storm, list(storms.index), n=3, cutoff=0.0)
+        cure = f"The nearest are {', '.join(near)}; leave it out for the storm of today nearest to 1-in-30, 1 h."
+        message = f"no storm {options.hollow_storm!r} was run."
+        raise InputsAtFault([Fault("unknown_storm", message, cure, key="ranking.hollow_storm")])
+    if options.hollow_storm:
         return options.hollow_storm
     frame = storms[storms["climate"] == "now"] if "climate" in storms else storms
     frame = frame if len(frame) else storms

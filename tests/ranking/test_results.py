@@ -8,6 +8,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from catchscreen.errors import InputsAtFault
 from catchscreen.options import RankingOptions
 from catchscreen.ranking.results import add_ranges, choose_storm, gather_results
 from catchscreen.records import StoreYears
@@ -123,6 +124,8 @@ def test_a_range_is_never_empty_and_holds_its_middle(given, expected):
 def test_the_hollows_storm_is_the_briefs_else_the_nearest_of_today():
     assert choose_storm(STORMS, RankingOptions(hollow_storm="two")) == "two"
     assert choose_storm(STORMS, RankingOptions()) == "thirty"
+    with pytest.raises(InputsAtFault, match=r"no storm 'thirsty' was run\. The nearest are thirty"):
+        choose_storm(STORMS, RankingOptions(hollow_storm="thirsty"))
     depths = STORMS.assign(return_period_years=np.nan)
     assert choose_storm(depths, RankingOptions()) == "thirty"
     assert choose_storm(STORMS.iloc[:0], RankingOptions()) == ""

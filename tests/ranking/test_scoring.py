@@ -219,3 +219,22 @@ def test_a_criterion_with_nothing_to_gain_anywhere_is_dropped_not_held_against_e
     scored, weights = score(frame, rules, RankingOptions())
     assert scored["benefit_index"].tolist() == pytest.approx([80.0, 20.0])
     assert weights.set_index("criterion").at["hollow", "state"] == "dropped: nothing to gain at any site"
+
+
+@pytest.mark.parametrize(
+    "absurd",
+    [
+        {"benefit_weight": -1.0},
+        {"delivery_weight": float("nan")},
+        {"weights": {"area": -2.0}},
+        {"weights": {"area": 1e9}},
+        {"hollow_return_period_years": 0.0},
+        {"hollow_duration_min": 1e6},
+        {"costly_factor": 1.0},
+        {"costly_factor": 1e6},
+        {"hollow": "x"},
+    ],
+)
+def test_absurd_options_are_refused(absurd):
+    with pytest.raises(ValueError, match=next(iter(absurd))):
+        RankingOptions(**absurd)
