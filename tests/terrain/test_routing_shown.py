@@ -272,8 +272,8 @@ def test_directions_beside_a_peer_s_own_differ_by_free_choices_only(hills):
 def test_every_cell_of_the_data_edge_keeps_the_rule():
     """A cell beside no ground with a lower neighbour drains there, one without drains off the data.
 
-    By hand: 9 falls 6 to the east (2 x 36) and 7 to the south-east (49), so to the east; 6 falls 2 to the north-east (4)
-    and 1 to the north (2).
+    By hand: 9 falls 6 to the east (2 x 36) and 7 to the south-east (49), so to the east; 6 falls 2 to the north-east
+    (4) and 1 to the north (2).
     """
     level = np.array([[5, 4, 5], [6, 9, 3], [7, 8, 2]], dtype=np.int32)
     receiver = route(frame_levels(level, np.ones(level.shape, dtype=bool))).receivers()
