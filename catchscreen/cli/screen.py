@@ -34,7 +34,7 @@ def _screen(path: Path, manner: Manner, stop: Stop, *, if_changed: bool, strict:
     from catchscreen.brief import Brief
     from catchscreen.cli.summary import issues_of, summarise
     from catchscreen.errors import Fault, InputsAtFault
-    from catchscreen.outputs.manifest import is_unchanged
+    from catchscreen.outputs.manifest import UNFINISHED, find_state, is_unchanged
     from catchscreen.progress import STAGES, Run
 
     brief = Brief.from_toml(path)
@@ -48,6 +48,7 @@ def _screen(path: Path, manner: Manner, stop: Stop, *, if_changed: bool, strict:
         return Answer(
             lines=[f"unchanged: {folder}"], data={"brief": str(path), "folder": str(folder), "unchanged": True}
         )
+    was_unfinished = find_state(folder) == UNFINISHED
     outputs.prepare()
     with progress_line(manner) as progress:
         if strict:
@@ -60,5 +61,7 @@ def _screen(path: Path, manner: Manner, stop: Stop, *, if_changed: bool, strict:
         with stop.held():
             written = screening.write(folder)
     answer = summarise(screening, written)
+    if was_unfinished and not written.kept:
+        answer.lines.insert(0, "The result before this one was unfinished: a file was missing or its manifest was.")
     answer.data = {"brief": str(path), "unchanged": False, **answer.data}
     return answer

@@ -14,6 +14,7 @@ from catchscreen.outputs.schema import SCHEMA_VERSION
 from catchscreen.outputs.wording import CAUTIONS
 
 MANIFEST_NAME = "manifest.json"
+UNFINISHED = "unfinished: run again"
 
 
 def hash_file(path: Path) -> str:
@@ -68,8 +69,8 @@ def find_state(folder: Path) -> str:
     """
     manifest = read_manifest(folder)
     if manifest is None:
-        return "unfinished: run again" if (folder / "screening.gpkg").exists() else "none"
-    return "unfinished: run again" if changed_files(folder, manifest) else "finished"
+        return UNFINISHED if (folder / "screening.gpkg").exists() else "none"
+    return UNFINISHED if changed_files(folder, manifest) else "finished"
 
 
 def is_unchanged(folder: Path, run_id: str) -> bool:

@@ -85,6 +85,15 @@ def test_a_kept_edited_file_is_told_in_one_line(run, engine, brief_file, screeni
     assert content["kept_edited_files"] == ["screening.edited-1.gpkg"]
 
 
+def test_an_unfinished_result_before_is_told(run, engine, brief_file, screening, tmp_path):
+    engine.screening = screening
+    said = "The result before this one was unfinished"
+    assert said not in run("screen", brief_file).stdout
+    (tmp_path / "town_result").mkdir()
+    (tmp_path / "town_result" / "screening.gpkg").write_text("half of it")
+    assert run("screen", brief_file).stdout.startswith(said)
+
+
 def test_no_candidate_at_all_is_said(run, engine, brief_file, screening):
     screening.parcels["rank"] = None
     engine.screening = screening
