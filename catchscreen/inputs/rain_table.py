@@ -196,12 +196,13 @@ def _check_cells(cells: _Cells, to_mm: float, source: Source, desk: Desk) -> Non
     """Refuse tables with gaps, doubles, impossible figures, or whose depths do not rise; note odd ones."""
     _check_headings(cells, source)
     values = cells.depth.to_numpy(dtype=np.float64) * to_mm
-    if (at := _first(np.isnan(values))) is not None:
-        message = f"{_capital(cells.name(*at))} holds {cells.say(*at)}, no depth."
+    unread = np.isnan(values)
+    if (at := _first(unread)) is not None:
+        message = f"{_capital(cells.name(*at))} holds {cells.say(*at)}, no depth{_and_more(unread)}."
         raise refuse("missing-value", source, message, "Give a depth for each duration and return period.")
     odd = (values < PLAUSIBLE_MM[0]) | (values > PLAUSIBLE_MM[1])
     if (at := _first(odd)) is not None:
-        message = f"{_capital(cells.name(*at))}: a depth of {values[at]:g} mm is implausible."
+        message = f"{_capital(cells.name(*at))}: a depth of {values[at]:g} mm is implausible{_and_more(odd)}."
         raise refuse("implausible-value", source, message, f"Set unit: {', '.join(MM)}. Intensities are not depths.")
     _check_rise(cells, values, source)
     hour = values[cells.depth.index == 60.0]
@@ -232,11 +233,12 @@ def _check_rise(cells: _Cells, values: NDArray[np.float64], source: Source) -> N
     """Refuse depths that do not rise with duration and return period, or rise faster than the duration itself."""
     cure = "Check which column is which: depths rise with duration and with return period."
     for axis, along in enumerate(("duration", "return period")):
-        if (at := _first(np.diff(values, axis=axis) <= 0.0)) is not None:
+        falls = np.diff(values, axis=axis) <= 0.0
+        if (at := _first(falls)) is not None:
             after = (at[0] + 1, at[1]) if axis == 0 else (at[0], at[1] + 1)
             message = (
                 f"{_capital(cells.name(*after))}: {values[after]:g} mm does not rise with {along}; "
-                f"{cells.name(*at)} has {values[at]:g} mm."
+                f"{cells.name(*at)} has {values[at]:g} mm{_and_more(falls)}."
             )
             raise refuse("not-rising", source, message, cure)
     intensity = values / cells.depth.index.to_numpy(np.float64)[:, None]
@@ -254,6 +256,12 @@ def _first(wrong: NDArray[np.bool_]) -> tuple[int, int] | None:
     """Return row and column of the first wrong cell, None where all are right."""
     rows, columns = np.nonzero(wrong)
     return (int(rows[0]), int(columns[0])) if rows.size else None
+
+
+def _and_more(wrong: NDArray[np.bool_]) -> str:
+    """Say how many cells are wrong besides the one that is named."""
+    more = int(wrong.sum()) - 1
+    return "" if more < 1 else f", and {more} more cell{'s' if more > 1 else ''}"
 
 
 def _capital(text: str) -> str:

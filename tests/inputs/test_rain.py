@@ -71,6 +71,11 @@ FAULTY_TABLES = [
         "missing-value",
         'Row 2 below the header, column "T30" (15 min, 1-in-30 years) holds "17 mm", no depth.',
     ),
+    (
+        "duration,2,30\n15,,\n60,13,wet\n",
+        "missing-value",
+        'Row 1 below the header, column "2" (15 min, 1-in-2 years) holds nothing, no depth, and 2 more cells.',
+    ),
     ("duration,2,30\nsoon,7,9\n60,13,30\n", "wrong-shape", 'Row 1 below the header, column "duration": "soon" is no'),
     ("duration,a,b\n15,7,9\n60,13,30\n", "wrong-shape", "No column is headed by a return period."),
     ("duration,2,30\n15,7,9\n15,13,30\n", "duplicate-id", "The duration of 15 min stands twice."),
@@ -79,7 +84,7 @@ FAULTY_TABLES = [
     (
         "duration,2,30\n15,7000,9000\n60,13000,30000\n",
         "implausible-value",
-        'Row 1 below the header, column "2" (15 min, 1-in-2 years): a depth of 7000 mm is implausible.',
+        'Row 1 below the header, column "2" (15 min, 1-in-2 years): a depth of 7000 mm is implausible, and 3 more',
     ),
     (
         "duration,2,30\n15,7,9\n60,13,30\n120,14,75\n",
