@@ -117,6 +117,8 @@ class _TiledRun:
         """Route the grid."""
         self._look()
         solution = self.graph.solve(self.levels)
+        if not self.kept_graph:
+            self.graph.forget()
         outlet_cell = self._outlet_cells(solution)
         self._accumulate(self._settle(solution, outlet_cell))
         kept = (self.level, self.label) if self.kept_graph else (None, None)

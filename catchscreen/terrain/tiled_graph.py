@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -80,7 +81,7 @@ class TiledGraph:
         """Join the tiles' labels into basins, find the spanning tree and what follows from it."""
         cell, way = np.concatenate(self.cells), np.concatenate(self.ways)
         self.cells, self.ways = [], []
-        below = np.arange(cell.size)
+        below = np.arange(cell.size, dtype=np.int32)
         leaves = np.flatnonzero(way < OUTLET)
         row, col = np.divmod(cell[leaves] + steps_in(self.tiling.cols)[way[leaves]], self.tiling.cols)
         below[leaves] = self.numbers.at(row, col)
@@ -92,6 +93,10 @@ class TiledGraph:
         node_of[pits] = np.arange(1, pits.size + 1, dtype=np.int32)
         self._add_seams(level, node_of[end])
         return self._tree((cell, way, below, end), pits, node_of)
+
+    def forget(self) -> None:
+        """Let go of the passes, which only hollows need once the whole is solved."""
+        self.keys, self.places, self.ends = [], [], []
 
     def _joining(self, node: NDArray[np.int32]) -> tuple[Ints, NDArray[np.uint64], Ints, Pairs]:
         """Return the passes between different basins: number in the lists one after the other, key, place, ends."""
@@ -113,7 +118,10 @@ class TiledGraph:
         )
 
     def _tree(
-        self, known: tuple[Ints, NDArray[np.uint8], Ints, Ints], pits: Ints, node_of: NDArray[np.int32]
+        self,
+        known: tuple[Ints, NDArray[np.uint8], NDArray[np.int32], NDArray[np.int32]],
+        pits: Ints,
+        node_of: NDArray[np.int32],
     ) -> TiledSolution:
         """Find the spanning tree over the joined basins."""
         cell, way, below, end = known
@@ -164,7 +172,7 @@ class TiledSolution:
     first: Ints
     cell: Ints
     way: NDArray[np.uint8]
-    below: Ints
+    below: NDArray[np.int32]
     spill: NDArray[np.int32]
     end_cell: Ints
     leads: NDArray[np.bool_]
@@ -199,7 +207,7 @@ class TiledSolution:
         own = self.first_is_own[seam]
         all_cells = [np.where(own, cell, cell + steps_in(cols)[way])]
         all_ways = [np.where(own, way, OPPOSITE[way]).astype(np.uint8)]
-        number = self.exit_number
+        number: NDArray[Any] = self.exit_number
         while number.size:
             number = number[self.way[number] < OUTLET]
             left = self.way[number]
