@@ -98,6 +98,11 @@ def _compile(function: _Function, *, parallel: bool) -> _Function:
         numba.config.CACHE_DIR = previous
 
 
+def thread_count() -> int:
+    """Return how many threads the user allows (``NUMBA_NUM_THREADS``, else the processors), for kernels run by hand."""
+    return int(numba.get_num_threads())
+
+
 def kernel(function: _Function) -> _Function:
     """Compile a kernel: no interpreter lock, IEEE arithmetic, machine code kept between runs."""
     return _compile(function, parallel=False)
@@ -124,4 +129,5 @@ __all__ = [
     "parallel_kernel",
     "parallel_lock",
     "prange",
+    "thread_count",
 ]

@@ -5,11 +5,13 @@ of ``LANES`` values: one base pointer with constant offsets, so that the compile
 alias checks. Inside that loop there is no branch, only min, max and select, and nothing crosses lanes: a store's bytes
 depend neither on its neighbours nor on the number of threads. Depths are mm over the host area.
 
-Order inside a step: evaporation from the wetting layer at the potential rate, run-on and rain through the intake limit
-into the substrate, whose surplus goes down and which then evaporates as its moisture allows, then the void store: the
-ground takes first, half of what is left of the inflow enters before the outlet and half after it, and what stands above
-the brim overflows. Each step closes exactly. The substrate evaporates after its surplus is known, so that the two long
-computations of a step, its exponential and the outlet's root, do not wait for each other.
+Order inside a step: rain and run-on meet the wetting layer while it evaporates at the potential rate, what it sheds
+passes the intake limit into the substrate, whose surplus goes down and which then evaporates as its moisture allows,
+then the void store. There the ground takes first: half of the step's inflow and half of what the ground can take act
+before the outlet and half after it, and what then stands above the brim overflows. Each step closes exactly.
+
+What no store of a block has, a substrate (a division) or an orifice (a root), is left out of its loop, and so is what
+is nil in a step without rain, to the byte.
 """
 
 from __future__ import annotations
@@ -19,37 +21,39 @@ import math
 import numpy as np
 from numpy.typing import NDArray
 
-from catchscreen.compiled import kernel, parallel_kernel, prange
+from catchscreen.compiled import kernel
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 
 LANES = 64
 
-# Rows: parameters that hold for every step.
-WETTING, FACTOR, DRYING, SUBSTRATE, SILL, VOID, LIMIT, TOLERANCE, INTAKE_KEPT = range(9)
-# Parameters per step length: in use, then the set for long and the set for short steps.
-INTAKE, SOAK, ROOT, KEEP = range(9, 13)
-LONG, SHORT = 13, 17
+# Rows: parameters that hold for every step. FACTOR_WET is FACTOR where there is a wetting layer, else nil.
+WETTING, FACTOR, FACTOR_WET, DRYING, SUBSTRATE, SILL, VOID, LIMIT, TOLERANCE, INTAKE_KEPT, HELD_START = range(11)
+# Parameters of the step length in use; SOAK is what the ground can take in half a step.
+INTAKE, SOAK, ROOT, KEEP = range(11, 15)
+STEP_ROWS = 4
+# Within a step: run-on [mm], outflow [mm/h].
+RUN_ON, RATE = 15, 16
 # State [mm].
-WET, HELD, STORED = 21, 22, 23
-# Run-on [mm] and outflow [mm/h] of this step.
-RUN_ON, RATE = 24, 40
-# Sums [mm].
-AIR, GROUND, OUTLET, OVERFLOW, EXCESS = range(25, 30)
-# Largest stored depth [mm] and outflow [mm/h]; hours with more outflow than LIMIT.
-GREATEST, PEAK, HOURS_ABOVE = 30, 31, 32
-# What the events of a long run leave: outflow that is not to be counted, passes, free room, peaks by rank.
-BEFORE, PASSES_SUMMER, PASSES_WINTER, FREE_SUM, EVENT_PEAK, DRY_DAYS, START_STORE = range(33, 40)
-TOP, TOP_COUNT = 41, 5
+WET, HELD, STORED = 17, 18, 19
+# Sums [mm], largest stored depth [mm] and, since the last event began, largest outflow [mm/h].
+AIR, GROUND, OUTLET, OVERFLOW, EXCESS, GREATEST, EVENT_PEAK = range(20, 27)
+# What the events of a long run leave: outflow that is not to be counted, passes, free room, dry days, peaks by rank.
+BEFORE, PASSES_SUMMER, PASSES_WINTER, FREE_SUM, DRY_DAYS, START_STORE, HOURS_ABOVE = range(27, 34)
+TOP, TOP_COUNT = 34, 5
 ROWS = TOP + TOP_COUNT
 
-STEP_ROWS = 4
-"""Rows in one set of parameters that depend on the step's length."""
+SAVED_ROWS = BEFORE - WET
+"""Rows from WET on that a step with MARK_SAVE writes out: state, sums, greatest depth and peak."""
 
 # What a step is marked with: the first two act before it, the others after it.
 MARK_START, MARK_EVENT, MARK_SUMMER, MARK_WINTER, MARK_DAY, MARK_YEAR = 1, 2, 4, 8, 16, 32
+MARK_SAVE, MARK_CLEAR, MARK_EMPTY = 64, 128, 256
 MARKS_BEFORE = MARK_START | MARK_EVENT
+
+SUBSTRATES, ORIFICES, LIMITS = 1, 2, 4
+"""What some lane of a block has: a substrate, an orifice, a limit above which hours are counted."""
 
 DRY_SHARE = 0.1
 """Substrate below this share of its water counts as a day of dry stress."""
@@ -63,7 +67,7 @@ PADE_TURN = math.sqrt(12.0)
 
 
 @kernel
-def advance(x: Floats, rain: float, potential: float, step_h: float) -> None:
+def advance(x: Floats, rain: float, potential: float, step_h: float, kind: int) -> None:
     """Move the lanes of one block by one step.
 
     Parameters
@@ -74,57 +78,59 @@ def advance(x: Floats, rain: float, potential: float, step_h: float) -> None:
         Rain and potential evaporation of the step.
     step_h : float [h]
         Length of the step, for rates only.
+    kind : int
+        SUBSTRATES and ORIFICES where any lane has one: tested inside the loop, the compiler makes a loop for each.
     """
     per_hour = 1.0 / step_h
     for i in range(LANES):
-        wet = x[WET * LANES + i]
-        held = x[HELD * LANES + i]
-        stored = x[STORED * LANES + i]
-        demand = potential * x[FACTOR * LANES + i]
-        arriving = rain + x[RUN_ON * LANES + i]
-        caught = min(arriving, x[WETTING * LANES + i] - wet)
-        wet += caught
-        from_wet = min(wet, demand)
-        wet -= from_wet
-        offered = arriving - caught
-        taken = min(offered, x[INTAKE * LANES + i])
-        excess = offered - taken
-        held += taken
-        down = max(held - x[SUBSTRATE * LANES + i], 0.0)
-        held -= down
-        # Substrate: d(held)/dt = -demand * held / capacity, exact but for 1e-12: exp(-z) in rational form.
-        z = min((demand - from_wet) * x[DRYING * LANES + i], PADE_TURN)
-        square = z * z * TWELFTH
-        kept = held * ((1.0 - z * 0.5 + square) / (1.0 + z * 0.5 + square))
-        to_air = from_wet + (held - kept)
-        # Void store: ground first, half of the net inflow before the outlet, half after.
-        soaked = min(stored + down, x[SOAK * LANES + i])
-        net = down - soaked
-        first = net * 0.5 if net > 0.0 else net
-        stored += first
+        # Wetting layer: exact for even rates within the step.
+        water = x[WET * LANES + i] + (rain + x[RUN_ON * LANES + i])
+        to_air = min(water, potential * x[FACTOR_WET * LANES + i])
+        rest = water - to_air
+        wet = min(rest, x[WETTING * LANES + i])
+        offered = rest - wet
+        down = min(offered, x[INTAKE * LANES + i])
+        excess = offered - down
+        x[WET * LANES + i] = wet
+        x[EXCESS * LANES + i] += excess
+        if kind & SUBSTRATES:
+            # d(held)/dt = -demand * held / capacity, exact but for 1e-12: exp(-z) in rational form.
+            held = x[HELD * LANES + i] + down
+            down = max(held - x[SUBSTRATE * LANES + i], 0.0)
+            held -= down
+            z = min((potential * x[FACTOR * LANES + i] - to_air) * x[DRYING * LANES + i], PADE_TURN)
+            square = z * z * TWELFTH
+            kept = held * ((1.0 - z * 0.5 + square) / (1.0 + z * 0.5 + square))
+            x[HELD * LANES + i] = kept
+            to_air += held - kept
+        x[AIR * LANES + i] += to_air
+        half = down * 0.5
+        stored = x[STORED * LANES + i] + half
+        first = min(stored, x[SOAK * LANES + i])
+        stored -= first
         head = max(stored - x[SILL * LANES + i], 0.0)
-        root = max(math.sqrt(head) - x[ROOT * LANES + i], 0.0)
-        left = max(min(root * root, head), head * x[KEEP * LANES + i])
+        left = head * x[KEEP * LANES + i]
+        if kind & ORIFICES:
+            root = max(math.sqrt(head) - x[ROOT * LANES + i], 0.0)
+            left = max(min(root * root, head), left)
         drained = head - (left if left > LEAST_HEAD_MM else 0.0)
-        stored = (max(stored, 0.0) - drained) + (net - first)
+        stored = (stored - drained) + half
+        second = min(stored, (x[SOAK * LANES + i] - first) + x[SOAK * LANES + i])
+        stored -= second
         over = max(stored - x[VOID * LANES + i], 0.0)
         stored -= over
-        x[WET * LANES + i] = wet
-        x[HELD * LANES + i] = kept
+        rate = (drained + over + excess) * per_hour
         x[STORED * LANES + i] = stored
-        x[AIR * LANES + i] += to_air
-        x[GROUND * LANES + i] += soaked
+        x[GROUND * LANES + i] += first + second
         x[OUTLET * LANES + i] += drained
         x[OVERFLOW * LANES + i] += over
-        x[EXCESS * LANES + i] += excess
-        rate = (drained + over + excess) * per_hour
         x[RATE * LANES + i] = rate
         x[EVENT_PEAK * LANES + i] = max(x[EVENT_PEAK * LANES + i], rate)
         x[GREATEST * LANES + i] = max(x[GREATEST * LANES + i], stored)
 
 
 @kernel
-def advance_dry(x: Floats, potential: float, step_h: float) -> None:
+def advance_dry(x: Floats, potential: float, step_h: float, kind: int) -> None:
     """Do what ``advance`` does in a step without rain and run-on, to the byte, leaving out what is then nil.
 
     Nothing is caught, taken or spilled, and the void store only falls: its greatest depth and its overflow stay.
@@ -132,26 +138,31 @@ def advance_dry(x: Floats, potential: float, step_h: float) -> None:
     per_hour = 1.0 / step_h
     for i in range(LANES):
         wet = x[WET * LANES + i]
-        held = x[HELD * LANES + i]
+        to_air = min(wet, potential * x[FACTOR_WET * LANES + i])
+        x[WET * LANES + i] = wet - to_air
+        if kind & SUBSTRATES:
+            held = x[HELD * LANES + i]
+            z = min((potential * x[FACTOR * LANES + i] - to_air) * x[DRYING * LANES + i], PADE_TURN)
+            square = z * z * TWELFTH
+            kept = held * ((1.0 - z * 0.5 + square) / (1.0 + z * 0.5 + square))
+            x[HELD * LANES + i] = kept
+            to_air += held - kept
+        x[AIR * LANES + i] += to_air
         stored = x[STORED * LANES + i]
-        demand = potential * x[FACTOR * LANES + i]
-        from_wet = min(wet, demand)
-        z = min((demand - from_wet) * x[DRYING * LANES + i], PADE_TURN)
-        square = z * z * TWELFTH
-        kept = held * ((1.0 - z * 0.5 + square) / (1.0 + z * 0.5 + square))
-        soaked = min(stored, x[SOAK * LANES + i])
-        stored -= soaked
+        first = min(stored, x[SOAK * LANES + i])
+        stored -= first
         head = max(stored - x[SILL * LANES + i], 0.0)
-        root = max(math.sqrt(head) - x[ROOT * LANES + i], 0.0)
-        left = max(min(root * root, head), head * x[KEEP * LANES + i])
+        left = head * x[KEEP * LANES + i]
+        if kind & ORIFICES:
+            root = max(math.sqrt(head) - x[ROOT * LANES + i], 0.0)
+            left = max(min(root * root, head), left)
         drained = head - (left if left > LEAST_HEAD_MM else 0.0)
-        x[WET * LANES + i] = wet - from_wet
-        x[HELD * LANES + i] = kept
-        x[STORED * LANES + i] = max(stored, 0.0) - drained
-        x[AIR * LANES + i] += from_wet + (held - kept)
-        x[GROUND * LANES + i] += soaked
-        x[OUTLET * LANES + i] += drained
+        stored -= drained
+        second = min(stored, (x[SOAK * LANES + i] - first) + x[SOAK * LANES + i])
         rate = drained * per_hour
+        x[STORED * LANES + i] = stored - second
+        x[GROUND * LANES + i] += first + second
+        x[OUTLET * LANES + i] += drained
         x[RATE * LANES + i] = rate
         x[EVENT_PEAK * LANES + i] = max(x[EVENT_PEAK * LANES + i], rate)
 
@@ -164,34 +175,28 @@ def count_hours(x: Floats, step_h: float) -> None:
 
 
 @kernel
-def use_step(x: Floats, source: int) -> None:
-    """Copy the parameters of one step length (LONG or SHORT) into the rows in use."""
-    for i in range(STEP_ROWS * LANES):
-        x[INTAKE * LANES + i] = x[source * LANES + i]
-
-
-@kernel
-def rank_peak(x: Floats, i: int) -> None:
-    """Put lane i's peak of the event just over among its largest, descending, and forget it."""
-    peak = x[EVENT_PEAK * LANES + i]
-    x[PEAK * LANES + i] = max(x[PEAK * LANES + i], peak)
-    for place in range(TOP, TOP + TOP_COUNT):
-        other = x[place * LANES + i]
-        x[place * LANES + i] = max(other, peak)
-        peak = min(other, peak)
-    x[EVENT_PEAK * LANES + i] = 0.0
+def rank_peaks(x: Floats) -> None:
+    """Put every lane's peak of the event just over among its largest, descending, and forget it."""
+    for i in range(LANES):
+        peak = x[EVENT_PEAK * LANES + i]
+        for place in range(TOP, TOP + TOP_COUNT):
+            other = x[place * LANES + i]
+            x[place * LANES + i] = max(other, peak)
+            peak = min(other, peak)
+        x[EVENT_PEAK * LANES + i] = 0.0
 
 
 @kernel
 def mark_before(x: Floats, mark: int) -> None:
     """Act before a marked step: start the account after the warm-up, open an event."""
-    for i in range(LANES):
-        rank_peak(x, i)
-        if mark & MARK_START:
-            for row in range(AIR, ROWS):
-                x[row * LANES + i] = 0.0
+    rank_peaks(x)
+    if mark & MARK_START:
+        for i in range(AIR * LANES, ROWS * LANES):
+            x[i] = 0.0
+        for i in range(LANES):
             x[START_STORE * LANES + i] = x[WET * LANES + i] + x[HELD * LANES + i] + x[STORED * LANES + i]
-        if mark & MARK_EVENT:
+    if mark & MARK_EVENT:
+        for i in range(LANES):
             outflow = x[OUTLET * LANES + i] + x[OVERFLOW * LANES + i] + x[EXCESS * LANES + i]
             x[BEFORE * LANES + i] = outflow + max(x[STORED * LANES + i] - x[SILL * LANES + i], 0.0)
             x[FREE_SUM * LANES + i] += (x[SUBSTRATE * LANES + i] - x[HELD * LANES + i]) + (
@@ -200,19 +205,34 @@ def mark_before(x: Floats, mark: int) -> None:
 
 
 @kernel
-def mark_after(x: Floats, mark: int) -> None:
-    """Act after a marked step: judge an event's first rain, count a dry day, let the intake clog by a year."""
-    for i in range(LANES):
-        if mark & (MARK_SUMMER | MARK_WINTER):
+def mark_after(x: Floats, mark: int, sets: Floats) -> None:
+    """Act after a marked step.
+
+    Judge an event's first rain, count a dry day, let the intake clog by a year in all step lengths, forget the sums,
+    or begin anew: stores empty but for a substrate that is filled to HELD_START.
+    """
+    if mark & (MARK_SUMMER | MARK_WINTER):
+        row = PASSES_SUMMER if mark & MARK_SUMMER else PASSES_WINTER
+        for i in range(LANES):
             outflow = x[OUTLET * LANES + i] + x[OVERFLOW * LANES + i] + x[EXCESS * LANES + i]
-            passes = 1.0 if outflow - x[BEFORE * LANES + i] <= x[TOLERANCE * LANES + i] else 0.0
-            row = PASSES_SUMMER if mark & MARK_SUMMER else PASSES_WINTER
-            x[row * LANES + i] += passes
-        if mark & MARK_DAY and x[HELD * LANES + i] < DRY_SHARE * x[SUBSTRATE * LANES + i]:
-            x[DRY_DAYS * LANES + i] += 1.0
-        if mark & MARK_YEAR:
-            for row in (INTAKE, LONG, SHORT):
-                x[row * LANES + i] *= x[INTAKE_KEPT * LANES + i]
+            x[row * LANES + i] += 1.0 if outflow - x[BEFORE * LANES + i] <= x[TOLERANCE * LANES + i] else 0.0
+    if mark & MARK_DAY:
+        for i in range(LANES):
+            is_dry = x[HELD * LANES + i] < DRY_SHARE * x[SUBSTRATE * LANES + i]
+            x[DRY_DAYS * LANES + i] += 1.0 if is_dry else 0.0
+    if mark & MARK_YEAR:
+        for i in range(LANES):
+            x[INTAKE * LANES + i] *= x[INTAKE_KEPT * LANES + i]
+            for number in range(sets.shape[0]):
+                sets[number, i] *= x[INTAKE_KEPT * LANES + i]
+    if mark & (MARK_CLEAR | MARK_EMPTY):
+        for i in range(AIR * LANES, ROWS * LANES):
+            x[i] = 0.0
+    if mark & MARK_EMPTY:
+        for i in range(LANES):
+            x[WET * LANES + i] = 0.0
+            x[STORED * LANES + i] = 0.0
+            x[HELD * LANES + i] = x[HELD_START * LANES + i]
 
 
 @kernel
@@ -229,74 +249,85 @@ def shed(rain: Floats, potential: Floats, wetting: float) -> Floats:
 
 
 @kernel
-def gather_run_on(x: Floats, weight: Floats, used: NDArray[np.bool_], depth: Floats) -> bool:
-    """Sum the run-on of one step over the classes that some lane uses; return whether there is none at all.
+def gather_run_on(x: Floats, weight: Floats, used: Ints, run_on: Floats, t: int) -> bool:
+    """Sum the run-on of step t over the classes that some lane uses; return whether there is none at all.
 
-    A class of no weight adds an exact zero.
+    For the arguments see ``simulate_block``. A class of no weight adds an exact zero.
     """
+    is_nil = True
+    for place in range(weight.shape[0]):
+        is_nil &= used[1 + place] < 0 or run_on[t, used[1 + place]] <= 0.0
     for i in range(LANES):
         x[RUN_ON * LANES + i] = 0.0
-    is_nil = True
-    for c in range(weight.shape[0]):
-        if used[c] and depth[c] > 0.0:
-            is_nil = False
+    if not is_nil:
+        for place in range(weight.shape[0]):
+            depth = run_on[t, used[1 + place]] if used[1 + place] >= 0 else 0.0
             for i in range(LANES):
-                x[RUN_ON * LANES + i] += weight[c, i] * depth[c]
+                x[RUN_ON * LANES + i] += weight[place, i] * depth
     return is_nil
 
 
 @kernel
-def simulate_block(x: Floats, weight: Floats, drivers: Floats, run_on: Floats, plan: Ints) -> None:
+def simulate_block(
+    x: Floats, sets: Floats, weight: Floats, used: Ints, steps: tuple[Floats, Floats, Ints], out: Floats
+) -> None:
     """Run one block through all steps.
 
     Parameters
     ----------
     x : (ROWS * LANES,) float64
         The block, changed in place.
+    sets : (step lengths, STEP_ROWS * LANES) float64
+        Parameters that depend on the step's length: intake [mm], half of the soak [mm], root [mm^0.5], share kept.
     weight : (classes, LANES) float64
-        Square metres of each run-on class per square metre of host.
-    drivers : (steps, 3) float64
-        Rain [mm], potential evaporation [mm] and length [h] of each step.
-    run_on : (steps, classes) float64 [mm]
-        Depth that each class sheds in each step.
-    plan : (steps, 2) int64
-        Row of the step's parameter set (LONG or SHORT) and the step's marks.
+        Square metres of each run-on class that some lane uses per square metre of host.
+    used : (1 + classes,) int64
+        What some lane has (SUBSTRATES, ORIFICES, LIMITS), then the columns of those classes, -1 where there are fewer.
+    steps : drivers, run_on, plan
+        (steps, 3) rain [mm], potential evaporation [mm] and length [h]; (steps, all classes) depth shed [mm]; (steps,
+        2) int64 number of the parameter set, and marks.
+    out : (saves, SAVED_ROWS * LANES) float64
+        Filled by the steps with MARK_SAVE, one after the other.
     """
-    used = np.zeros(weight.shape[0], dtype=np.bool_)
-    for c in range(weight.shape[0]):
-        for i in range(LANES):
-            used[c] |= weight[c, i] != 0.0
-    has_limit = False
-    for i in range(LANES):
-        has_limit |= x[LIMIT * LANES + i] > 0.0
-    source = -1
+    drivers, run_on, plan = steps
+    kind, number, saved = used[0], -1, 0
     for t in range(drivers.shape[0]):
-        if plan[t, 0] != source:
-            source = plan[t, 0]
-            use_step(x, source)
+        if plan[t, 0] != number:
+            number = plan[t, 0]
+            for i in range(STEP_ROWS * LANES):
+                x[INTAKE * LANES + i] = sets[number, i]
         mark = plan[t, 1]
         if mark & MARKS_BEFORE:
             mark_before(x, mark)
-        if gather_run_on(x, weight, used, run_on[t]) and drivers[t, 0] == 0.0:
-            advance_dry(x, drivers[t, 1], drivers[t, 2])
+        if gather_run_on(x, weight, used, run_on, t) and drivers[t, 0] == 0.0:
+            advance_dry(x, drivers[t, 1], drivers[t, 2], kind)
         else:
-            advance(x, drivers[t, 0], drivers[t, 1], drivers[t, 2])
-        if has_limit:
+            advance(x, drivers[t, 0], drivers[t, 1], drivers[t, 2], kind)
+        if kind & LIMITS:
             count_hours(x, drivers[t, 2])
+        if mark & MARK_SAVE:
+            for i in range(SAVED_ROWS * LANES):
+                out[saved, i] = x[WET * LANES + i]
+            saved += 1
         if mark & ~MARKS_BEFORE:
-            mark_after(x, mark)
-    for i in range(LANES):
-        rank_peak(x, i)
+            mark_after(x, mark, sets)
+    if out.shape[0] == 0:
+        rank_peaks(x)
 
 
-@parallel_kernel
-def simulate(blocks: Floats, weights: Floats, drivers: Floats, run_on: Floats, plan: Ints) -> None:
-    """Run all blocks through all steps; see ``simulate_block``. Blocks share nothing, so threads change no byte.
+@kernel
+def simulate(
+    blocks: Floats, sets: Floats, weights: Floats, used: Ints, steps: tuple[Floats, Floats, Ints], out: Floats
+) -> None:
+    """Run blocks through all steps; see ``simulate_block``. Blocks share nothing, so threads change no byte.
 
     Parameters
     ----------
     blocks : (blocks, ROWS * LANES) float64
+    sets : (blocks, step lengths, STEP_ROWS * LANES) float64
     weights : (blocks, classes, LANES) float64
+    used : (blocks, 1 + classes) int64
+    out : (blocks, saves, SAVED_ROWS * LANES) float64
     """
-    for b in prange(blocks.shape[0]):
-        simulate_block(blocks[b], weights[b], drivers, run_on, plan)
+    for b in range(blocks.shape[0]):
+        simulate_block(blocks[b], sets[b], weights[b], used[b], steps, out[b])

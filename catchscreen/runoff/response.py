@@ -7,8 +7,8 @@ interpolated too.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, fields, replace
-from typing import Any, Final
+from dataclasses import dataclass, replace
+from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
@@ -17,6 +17,7 @@ from scipy.interpolate import PchipInterpolator
 from catchscreen.progress import Run
 from catchscreen.records import Stores
 from catchscreen.runoff.store_years import Series, fill_lanes, read_lanes, run_lanes
+from catchscreen.runoff.stores import take_stores
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -142,16 +143,7 @@ def build_response(
 
 def vary(stores: Stores, row: Ints, rate: Floats, area: Floats) -> Stores:
     """Return chosen stores with their infiltration rate and their run-on area times factors."""
-    names = [field.name for field in fields(stores)]
-    count = len(stores.store_id)
-    picked: dict[str, Any] = {}
-    for name in names:
-        values = getattr(stores, name)
-        if isinstance(values, tuple):
-            picked[name] = tuple(values[place] for place in row)
-        elif values is not None and values.size == count:
-            picked[name] = values[row]
-    chosen = replace(stores, **picked)
+    chosen = take_stores(stores, row)
     return replace(chosen, soak_mean_mm_h=chosen.soak_mean_mm_h * rate, run_on_area_m2=chosen.run_on_area_m2 * area)
 
 

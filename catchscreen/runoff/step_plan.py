@@ -1,6 +1,6 @@
 """From a rain series to the steps that the continuous run executes, with the events and days marked on them.
 
-Wet steps and those within 12 h after rain are cut to about 7.5 minutes, dry ones stay whole. Events are parted by 6 h
+Wet steps and those within 2 h after rain are cut to about 10 minutes, dry ones stay whole. Events are parted by 6 h
 without rain. Marks say where the account starts, where an event starts, where its first rain has fallen, where a day or
 a year ends.
 """
@@ -19,9 +19,11 @@ from catchscreen.runoff import _store_kernels as k
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 
-TAIL_H: Final = 12.0
-"""Hours after rain that are still cut: outlets run then."""
-SHORT_STEP_H: Final = 0.125
+LONG, SHORT = 0, 1
+"""Numbers of the parameter sets for whole and for cut steps."""
+TAIL_H: Final = 2.0
+"""Hours after rain that are still cut: outlets run hardest then."""
+SHORT_STEP_H: Final = 1.0 / 6.0
 """Length that wet steps are cut to, where the series is not finer."""
 DRY_GAP_H: Final = 6.0
 """Hours without rain that part two events."""
@@ -77,7 +79,7 @@ def whole_years(times: pd.DatetimeIndex, step_h: float) -> tuple[int, int, list[
 
 
 def short_steps(rain_mm: Floats, step_h: float) -> tuple[NDArray[np.bool_], int]:
-    """Return which steps are cut, those with rain and within 12 h after it, and into how many pieces."""
+    """Return which steps are cut, those with rain and within 2 h after it, and into how many pieces."""
     return _since_rain(rain_mm) * step_h <= TAIL_H, max(1, round(step_h / SHORT_STEP_H))
 
 
@@ -122,7 +124,7 @@ def plan_steps(times: pd.DatetimeIndex, rain_mm: Floats, potential_mm: Floats, s
         rain_mm=rain[parent] / cut[parent],
         potential_mm=potential[parent] / cut[parent],
         length_h=step_h / cut[parent],
-        source=np.where(is_short[parent], k.SHORT, k.LONG),
+        source=np.where(is_short[parent], SHORT, LONG),
         mark=mark,
         long_h=step_h,
         short_h=step_h / pieces,

@@ -4,18 +4,27 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from catchscreen.compiled import parallel_lock
 from catchscreen.progress import Run
 from catchscreen.records import RunOn, StoreEvents, Stores, Storms
 from catchscreen.runoff import _store_kernels as k
-from catchscreen.runoff.stores import Drains, Lanes, half_emptying_hours, open_drains, slowed_after
+from catchscreen.runoff.store_ranges import BOUNDS, at_bound, open_to_storm
+from catchscreen.runoff.stores import (
+    Drains,
+    Lanes,
+    Timeline,
+    find_lanes,
+    half_emptying_hours,
+    open_drains,
+    slowed_after,
+    take_stores,
+)
 from catchscreen.units import MM_PER_M, SECONDS_PER_HOUR
 
 Floats = NDArray[np.float64]
@@ -51,20 +60,32 @@ EVENT_COLUMNS: Final = (
 )
 
 
+STORMS_AT_ONCE: Final = 24
+"""Storms that are run between two questions whether to stop; what they write is held in memory."""
+
+
+AS_FREE: Final = {
+    "overflow_shut_m3": "overflow_m3",
+    "half_emptying_shut_h": "half_emptying_h",
+    "greatest_store_shut_mm": "greatest_store_mm",
+    "second_storm_overflow_shut_m3": "second_storm_overflow_m3",
+}
+"""A store without an outlet does the same with its outfall shut as with it free."""
+
+
 @dataclass(frozen=True, slots=True)
 class _Bench:
-    """The lanes of a run: every store with its outfall free, then again, shut, those that have an outlet.
+    """Stores ready to be run, outfall free or shut: lanes, and of each lane its run-on, drains and start [mm].
 
-    shut_lane : (stores,) the lane with the outfall shut; (0,) where shut outfalls are not run.
+    step_lengths : lengths [h] of the lanes' parameter sets; the first is that of the dry day.
     """
 
-    stores: Stores
-    lane_store: Ints
-    shut_lane: Ints
-    drains: Drains
     lanes: Lanes
-    weights: Floats
-    step_h: list[float]
+    class_weight: Floats
+    lane_weight: Floats
+    drains: Drains
+    start_mm: Floats
+    step_lengths: tuple[float, ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -101,12 +122,14 @@ def run_store_events(
     run : Run
         Asked between storms whether to stop.
     only_first : bool
-        Leave out the second storm and the shut outfalls, whose columns are NaN then: trials are sized without them.
+        Leave out the second storm and the shut outfalls, whose columns are NaN then, and the ends of what is retained:
+        trials are sized without them.
 
     Returns
     -------
     StoreEvents
-        One row per store and storm, with the columns of ``EVENT_COLUMNS`` after ``store_id`` and ``storm_id``.
+        One row per store and storm, with the columns of ``EVENT_COLUMNS`` after ``store_id`` and ``storm_id``, then
+        retained_low_m3 and retained_high_m3.
 
     Raises
     ------
@@ -117,16 +140,56 @@ def run_store_events(
     """
     chosen = list(storms.storms.index) if storm_ids is None else list(storm_ids)
     _check_fit(stores, inflow, storms, chosen)
-    bench = _prepare(stores, inflow, with_shut=not only_first)
-    table = np.full((len(stores.store_id), len(chosen), len(EVENT_COLUMNS)), np.nan)
-    for place, storm_id in enumerate(chosen):
+    count = len(stores.store_id)
+    firsts = [_storm(storms, inflow, storm_id) for storm_id in chosen]
+    seconds = [None if only_first else _second_storm(storms, inflow, storm_id) for storm_id in chosen]
+    lengths = (GAP_STEP_H, *sorted({storm.step_h for storm in firsts + seconds if storm is not None}))
+    free = _prepare(stores, inflow.class_weight, lengths)
+    with_outlet = np.flatnonzero(stores.outlet_mm_h > 0.0)
+    shut_stores = take_stores(stores, with_outlet)
+    shut_stores = replace(shut_stores, outlet_mm_h=np.zeros(with_outlet.size))
+    shut = None if only_first else _prepare(shut_stores, inflow.class_weight[with_outlet], lengths)
+    table = {name: np.full((count, len(chosen)), np.nan) for name in EVENT_COLUMNS}
+    for begin in range(0, len(chosen), STORMS_AT_ONCE):
         run.check_stop()
-        first = _storm(storms, inflow, storm_id)
-        second = None if only_first else _second_storm(storms, inflow, storm_id)
-        columns = _run_storm(bench, first, second)
-        for column, name in enumerate(EVENT_COLUMNS):
-            table[:, place, column] = columns[name]
+        some = slice(begin, min(begin + STORMS_AT_ONCE, len(chosen)))
+        columns = _run_free(free, stores, firsts[some], seconds[some])
+        for name, values in columns.items():
+            table[name][:, some] = values
+        if shut is not None:
+            columns = _run_shut(shut, shut_stores, firsts[some], seconds[some])
+            for name, values in columns.items():
+                table[name][:, some] = table[AS_FREE[name]][:, some]
+                table[name][with_outlet, some] = values
+    if not only_first:
+        _add_ends(table, stores, inflow.class_weight, (firsts, lengths), run)
     return StoreEvents(_frame(stores, chosen, table))
+
+
+def _add_ends(
+    table: dict[str, Floats],
+    stores: Stores,
+    class_weight: Floats,
+    given: tuple[list[_Storm], tuple[float, ...]],
+    run: Run,
+) -> None:
+    """Add what is retained at least and at most, where the soil's rate or the wetness before the storm leave it open.
+
+    An end never lies inside of what the store itself retains: wetter ground may keep more of one storm by chance.
+    """
+    firsts, lengths = given
+    rows = open_to_storm(stores)
+    for bound in BOUNDS:
+        pick = np.fmin if bound == "low" else np.fmax
+        run.check_stop()
+        table[f"retained_{bound}_m3"] = table["retained_m3"].copy()
+        bench = _prepare(at_bound(stores, rows, bound), class_weight[rows], lengths)
+        host = (stores.host_area_m2[rows] / MM_PER_M)[:, None]
+        for begin in range(0, len(firsts), STORMS_AT_ONCE):
+            some = slice(begin, min(begin + STORMS_AT_ONCE, len(firsts)))
+            states, _ = _run(bench, firsts[some], [None] * len(firsts[some]))
+            end = _retained(bench, states)[bench.lanes.place] * host
+            table[f"retained_{bound}_m3"][rows, some] = pick(end, table["retained_m3"][rows, some])
 
 
 def _check_fit(stores: Stores, inflow: RunOn, storms: Storms, chosen: list[str]) -> None:
@@ -140,25 +203,17 @@ def _check_fit(stores: Stores, inflow: RunOn, storms: Storms, chosen: list[str])
             raise ValueError(f"run-on of storm {storm_id} has shape {found}, not (classes, steps) = {expected}")
 
 
-def _prepare(stores: Stores, inflow: RunOn, *, with_shut: bool) -> _Bench:
-    """Pack the stores twice, outfall free and (if asked) shut; a store without outlet is packed once."""
-    count = len(stores.store_id)
-    with_outlet = np.flatnonzero(stores.outlet_mm_h > 0.0) if with_shut else np.empty(0, dtype=np.int64)
-    lane_store = np.concatenate([np.arange(count), with_outlet])
-    shut_lane = np.arange(count) if with_shut else np.empty(0, dtype=np.int64)
-    shut_lane[with_outlet] = count + np.arange(with_outlet.size)
-    free = open_drains(stores, stores.soak_design_mm_h)
-    shut = open_drains(stores, stores.soak_design_mm_h, shut=np.ones(count, dtype=bool)).take(with_outlet)
-    drains = Drains(
-        np.concatenate([free.soak_mm_h, shut.soak_mm_h]),
-        np.concatenate([free.root_coefficient, shut.root_coefficient]),
-        np.concatenate([free.decay_per_h, shut.decay_per_h]),
-        np.concatenate([free.sill_mm, shut.sill_mm]),
-    )
-    lanes = Lanes(lane_store.size)
-    lanes.set_fixed(stores, lane_store)
-    lanes.set_step(k.LONG, GAP_STEP_H, stores.intake_mm_h[lane_store], drains)
-    return _Bench(stores, lane_store, shut_lane, drains, lanes, lanes.weights(inflow.class_weight[lane_store]), [0.0])
+def _prepare(stores: Stores, class_weight: Floats, step_lengths: tuple[float, ...]) -> _Bench:
+    """Pack the stores, a parameter set for each step length."""
+    lanes = Lanes(find_lanes(stores, stores.soak_design_mm_h, class_weight), len(step_lengths))
+    drains = open_drains(stores, stores.soak_design_mm_h)
+    lanes.set_fixed(stores)
+    for number, step_h in enumerate(step_lengths):
+        lanes.set_step(number, step_h, stores.intake_mm_h, drains)
+    lanes.clear()
+    one = lanes.one_store_of_each()
+    start = (stores.substrate_start_fraction * stores.substrate_mm)[one]
+    return _Bench(lanes, class_weight, class_weight[one], drains.take(one), start, step_lengths)
 
 
 def _storm(storms: Storms, inflow: RunOn, storm_id: str) -> _Storm:
@@ -197,100 +252,125 @@ def _second_storm(storms: Storms, inflow: RunOn, storm_id: str) -> _Storm | None
     return _Storm(rain, low.run_on_mm + share * (high.run_on_mm - low.run_on_mm), high.step_h)
 
 
-def _use_step(bench: _Bench, step_h: float) -> None:
-    """Make the short parameter set that of the given step, unless it is so already."""
-    if bench.step_h[0] != step_h:
-        intake = bench.stores.intake_mm_h[bench.lane_store]
-        bench.lanes.set_step(k.SHORT, step_h, intake, bench.drains)
-        bench.step_h[0] = step_h
+def _timeline(bench: _Bench, firsts: list[_Storm], seconds: list[_Storm | None]) -> Timeline:
+    """Lay storms end to end: each writes out at its end, and again after the dry day and its second storm.
+
+    A storm without a second writes the same twice.
+    """
+    classes = bench.class_weight.shape[1]
+    dry_steps = round(SECOND_AFTER_H / GAP_STEP_H)
+    dry = _Storm(np.zeros(dry_steps), np.zeros((dry_steps, classes)), GAP_STEP_H)
+    pieces: list[tuple[_Storm, int]] = []
+    for first, second in zip(firsts, seconds, strict=True):
+        pieces.append((first, k.MARK_SAVE if second is not None else k.MARK_SAVE | k.MARK_EMPTY))
+        if second is not None:
+            pieces += [(dry, k.MARK_CLEAR), (second, k.MARK_SAVE | k.MARK_EMPTY)]
+    lengths = np.array([storm.rain_mm.size for storm, _ in pieces])
+    last = np.cumsum(lengths) - 1
+    plan = np.zeros((int(lengths.sum()), 2), dtype=np.int64)
+    plan[:, 0] = np.repeat([bench.step_lengths.index(storm.step_h) for storm, _ in pieces], lengths)
+    plan[last, 1] = [mark for _, mark in pieces]
+    drivers = np.zeros((plan.shape[0], 3))
+    drivers[:, 0] = np.concatenate([storm.rain_mm for storm, _ in pieces])
+    drivers[:, 2] = np.repeat([storm.step_h for storm, _ in pieces], lengths)
+    saves = sum(bool(mark & k.MARK_SAVE) for _, mark in pieces)
+    return Timeline(drivers, np.concatenate([storm.run_on_mm for storm, _ in pieces]), plan, saves)
 
 
-def _step_through(bench: _Bench, storm: _Storm, source: int) -> None:
-    """Run all lanes through the storm with one parameter set."""
-    steps = storm.rain_mm.size
-    drivers = np.column_stack([storm.rain_mm, np.zeros(steps), np.full(steps, storm.step_h)])
-    plan = np.zeros((steps, 2), dtype=np.int64)
-    plan[:, 0] = source
-    blocks = bench.lanes.blocks.reshape(bench.lanes.blocks.shape[0], -1)
-    with parallel_lock:
-        k.simulate(blocks, bench.weights, drivers, storm.run_on_mm, plan)
+def _run(bench: _Bench, firsts: list[_Storm], seconds: list[_Storm | None]) -> tuple[dict[int, Floats], Floats]:
+    """Run storms; return the rows of each at its end (lanes, storms), and what overflows in the second storms [mm]."""
+    has_second = np.array([second is not None for second in seconds])
+    out = bench.lanes.run(bench.class_weight, _timeline(bench, firsts, seconds))
+    at_end = np.cumsum(1 + has_second) - 1 - has_second
+    count = bench.lanes.count
+    whole = slice(0, out.shape[1])
+    rows = {row: bench.lanes.written(out, row, whole)[:count] for row in range(k.WET, k.WET + k.SAVED_ROWS)}
+    spilled = rows[k.OVERFLOW] + rows[k.EXCESS]
+    second = np.full((count, has_second.size), np.nan)
+    second[:, has_second] = spilled[:, at_end[has_second] + 1]
+    return {row: values[:, at_end] for row, values in rows.items()}, second
 
 
-def _run_storm(bench: _Bench, first: _Storm, second: _Storm | None) -> dict[str, Floats]:
-    """Run the storm, then the dry day and the second storm; return the event columns, a value per store."""
-    stores, lanes, of = bench.stores, bench.lanes, bench.lane_store
-    start = (stores.substrate_start_fraction * stores.substrate_mm)[of]
-    _use_step(bench, first.step_h)
-    lanes.clear(start)
-    _step_through(bench, first, k.SHORT)
-    columns = _account(bench, first, start)
-    unknown = np.full(len(stores.store_id), np.nan)
-    columns |= {"second_storm_overflow_m3": unknown, "second_storm_overflow_shut_m3": unknown}
-    if second is not None:
-        dry_steps = round(SECOND_AFTER_H / GAP_STEP_H)
-        dry = _Storm(np.zeros(dry_steps), np.zeros((dry_steps, second.run_on_mm.shape[1])), GAP_STEP_H)
-        _step_through(bench, dry, k.LONG)
-        lanes.clear_sums()
-        _use_step(bench, second.step_h)
-        _step_through(bench, second, k.SHORT)
-        over = (lanes.get(k.OVERFLOW) + lanes.get(k.EXCESS)) * stores.host_area_m2[of] / MM_PER_M
-        columns["second_storm_overflow_m3"] = over[: len(stores.store_id)]
-        columns["second_storm_overflow_shut_m3"] = over[bench.shut_lane]
-    return columns
-
-
-def _account(bench: _Bench, storm: _Storm, start_mm: Floats) -> dict[str, Floats]:
-    """Read the lanes at the storm's end: every term summed on its own, none by difference."""
-    lanes, count = bench.lanes, len(bench.stores.store_id)
-    volume = bench.stores.host_area_m2[bench.lane_store] / MM_PER_M
-    soaked, air, outlet = lanes.get(k.GROUND), lanes.get(k.AIR), lanes.get(k.OUTLET)
-    excess, stored, greatest = lanes.get(k.EXCESS), lanes.get(k.STORED), lanes.get(k.GREATEST)
-    over = lanes.get(k.OVERFLOW) + excess
-    change = lanes.get(k.WET) + (lanes.get(k.HELD) - start_mm) + stored
-    inflow = storm.rain_mm.sum() + _summed_run_on(bench, storm)
-    later = slowed_after(bench.drains, stored)
-    half = half_emptying_hours(bench.drains, greatest)
-    peak = lanes.get(k.PEAK) * bench.stores.host_area_m2[bench.lane_store] / SECONDS_PER_HOUR
-    columns = {
-        "inflow_m3": inflow * volume,
-        "soaked_m3": soaked * volume,
-        "outlet_m3": outlet * volume,
-        "overflow_m3": over * volume,
-        "evaporation_m3": air * volume,
-        "store_change_m3": change * volume,
-        "retained_m3": (soaked + air + change - later) * volume,
-        "slowed_m3": (outlet + later) * volume,
-        "greatest_store_mm": greatest,
-        "half_emptying_h": half,
-        "peak_outflow_l_s": peak,
-        "residual_m3": (inflow - (soaked + air + outlet + over + change)) * volume,
-        "intake_excess_m3": excess * volume,
+def _run_free(bench: _Bench, stores: Stores, firsts: list[_Storm], seconds: list[_Storm | None]) -> dict[str, Floats]:
+    """Run storms with the outfall free: columns (stores, storms), every term summed on its own, none by difference."""
+    rows, second = _run(bench, firsts, seconds)
+    soaked, air, outlet, excess = (rows[row] for row in (k.GROUND, k.AIR, k.OUTLET, k.EXCESS))
+    over = rows[k.OVERFLOW] + excess
+    change = rows[k.WET] + (rows[k.HELD] - bench.start_mm[:, None]) + rows[k.STORED]
+    inflow = _inflow(bench, firsts)
+    drains = bench.drains.along(len(firsts))
+    later = slowed_after(drains, rows[k.STORED])
+    volumes = {
+        "inflow_m3": inflow,
+        "soaked_m3": soaked,
+        "outlet_m3": outlet,
+        "overflow_m3": over,
+        "evaporation_m3": air,
+        "store_change_m3": change,
+        "retained_m3": soaked + air + change - later,
+        "slowed_m3": outlet + later,
+        "residual_m3": inflow - (soaked + air + outlet + over + change),
+        "intake_excess_m3": excess,
+        "second_storm_overflow_m3": second,
     }
-    columns = {name: values[:count] for name, values in columns.items()}
-    shut = {
-        "overflow_shut_m3": over * volume,
-        "half_emptying_shut_h": half,
-        "greatest_store_shut_mm": greatest,
+    others = {
+        "greatest_store_mm": rows[k.GREATEST],
+        "half_emptying_h": half_emptying_hours(drains, rows[k.GREATEST]),
     }
-    with_shut = bench.shut_lane.size == count
-    unknown = np.full(count, np.nan)
-    return columns | {name: values[bench.shut_lane] if with_shut else unknown for name, values in shut.items()}
+    columns = _by_store(bench, stores, volumes, others)
+    litres = (stores.host_area_m2 / SECONDS_PER_HOUR)[:, None]
+    return columns | {"peak_outflow_l_s": rows[k.EVENT_PEAK][bench.lanes.place] * litres}
 
 
-def _summed_run_on(bench: _Bench, storm: _Storm) -> Floats:
-    """Sum the run-on of each lane over the storm [mm over the host], class by class in order."""
-    total = np.zeros(bench.lane_store.size)
-    depth = storm.run_on_mm.sum(axis=0)
-    for c in range(depth.size):
-        total += np.ascontiguousarray(bench.weights[:, c, :]).reshape(-1)[: total.size] * depth[c]
-    return total
+def _run_shut(bench: _Bench, stores: Stores, firsts: list[_Storm], seconds: list[_Storm | None]) -> dict[str, Floats]:
+    """Run storms with the outfall shut: columns (stores, storms)."""
+    rows, second = _run(bench, firsts, seconds)
+    drains = bench.drains.along(len(firsts))
+    volumes = {
+        "overflow_shut_m3": rows[k.OVERFLOW] + rows[k.EXCESS],
+        "second_storm_overflow_shut_m3": second,
+    }
+    others = {
+        "greatest_store_shut_mm": rows[k.GREATEST],
+        "half_emptying_shut_h": half_emptying_hours(drains, rows[k.GREATEST]),
+    }
+    return _by_store(bench, stores, volumes, others)
 
 
-def _frame(stores: Stores, storm_ids: list[str], table: Floats) -> pd.DataFrame:
+def _retained(bench: _Bench, rows: dict[int, Floats]) -> Floats:
+    """Return what each lane retains of each storm [mm]: soaked, evaporated, kept less what the outlet will yet pass."""
+    change = rows[k.WET] + (rows[k.HELD] - bench.start_mm[:, None]) + rows[k.STORED]
+    later = slowed_after(bench.drains.along(change.shape[1]), rows[k.STORED])
+    return np.asarray(rows[k.GROUND] + rows[k.AIR] + change - later)
+
+
+def _by_store(
+    bench: _Bench, stores: Stores, volumes_mm: dict[str, Floats], others: dict[str, Floats]
+) -> dict[str, Floats]:
+    """Give every store the values of its lane: depths over its own host as volumes, the others as they are."""
+    host = (stores.host_area_m2 / MM_PER_M)[:, None]
+    place = bench.lanes.place
+    columns = {name: values[place] * host for name, values in volumes_mm.items()}
+    return columns | {name: values[place] for name, values in others.items()}
+
+
+def _inflow(bench: _Bench, storms: list[_Storm]) -> Floats:
+    """Sum rain and run-on of each lane over each storm [mm over the host], class by class in order."""
+    depth = np.array([storm.run_on_mm.sum(axis=0) for storm in storms]).reshape(len(storms), -1)
+    rain = np.array([storm.rain_mm.sum() for storm in storms])
+    total = np.zeros((bench.lanes.count, len(storms)))
+    fed = np.flatnonzero(bench.lane_weight.any(axis=1))
+    run_on = np.zeros((fed.size, len(storms)))
+    for c in range(depth.shape[1]):
+        run_on += bench.lane_weight[fed, c][:, None] * depth[:, c]
+    total[fed] = run_on
+    return total + rain
+
+
+def _frame(stores: Stores, storm_ids: list[str], table: dict[str, Floats]) -> pd.DataFrame:
     """Lay the table out: stores in their order, storms within each."""
     ids = {
         "store_id": np.repeat(np.asarray(stores.store_id, dtype=object), len(storm_ids)),
         "storm_id": np.tile(np.asarray(storm_ids, dtype=object), len(stores.store_id)),
     }
-    flat = table.reshape(-1, len(EVENT_COLUMNS))
-    return pd.DataFrame({**ids, **{name: flat[:, place] for place, name in enumerate(EVENT_COLUMNS)}})
+    return pd.DataFrame({**ids, **{name: values.reshape(-1) for name, values in table.items()}}, copy=False)

@@ -9,13 +9,13 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from catchscreen.compiled import parallel_lock
 from catchscreen.progress import DataIssue, Run
 from catchscreen.records import Stores, StoreYears
 from catchscreen.runoff import _store_kernels as k
 from catchscreen.runoff.evaporation import potential_of_steps
-from catchscreen.runoff.step_plan import StepPlan, plan_steps, whole_years
-from catchscreen.runoff.stores import Drains, Lanes, open_drains
+from catchscreen.runoff.step_plan import LONG, SHORT, StepPlan, plan_steps, whole_years
+from catchscreen.runoff.store_ranges import BOUNDS, at_bound, last_years, open_to_soil
+from catchscreen.runoff.stores import Drains, Lanes, Timeline, find_lanes, open_drains, take_stores
 from catchscreen.units import MM_PER_M, SECONDS_PER_HOUR
 
 Floats = NDArray[np.float64]
@@ -89,7 +89,8 @@ def run_stores(
     Returns
     -------
     StoreYears
-        Columns of ``YEAR_COLUMNS``, ``peak_reason`` (why peaks are empty) and ``years``; an empty frame and the reason
+        Columns of ``YEAR_COLUMNS``, ``peak_reason`` (why peaks are empty), ``years``, and the retained share at the
+        ends of the soil's rate (retained_low_fraction, retained_high_fraction); an empty frame and the reason
         where the series cannot be used. All volumes are means of whole years; peaks are the largest of single events,
         by rank.
     """
@@ -110,7 +111,38 @@ def run_stores(
         columns["hours_above_pass_forward_yr"] = np.full(len(stores.store_id), np.nan)
     frame = _frame(stores, columns, reasons)
     frame["years"] = series.steps.years
+    for name, values in _retained_ends(stores, rain_series, evaporation, columns["retained_fraction"]).items():
+        frame[name] = values
     return StoreYears(frame)
+
+
+def _retained_ends(
+    stores: Stores, rain_series: pd.Series, evaporation: pd.Series | None, retained: Floats
+) -> dict[str, Floats]:
+    """Return the retained share of the years at the low and the high end of the soil's rate.
+
+    The ends and the store's own rate go through the last years of the series; the ends' shift against it counts.
+    """
+    rows = open_to_soil(stores)
+    if rows.size == 0:
+        return {f"retained_{bound}_fraction": retained.copy() for bound in BOUNDS}
+    series = prepare_series(last_years(rain_series), evaporation, Run())
+    own = _run_retained(take_stores(stores, rows), series)
+    ends = {}
+    for bound in BOUNDS:
+        shift = _run_retained(at_bound(stores, rows, bound), series) - own
+        values = retained.copy()
+        sign = np.fmin(shift, 0.0) if bound == "low" else np.fmax(shift, 0.0)
+        values[rows] = np.clip(values[rows] + sign, 0.0, 1.0)
+        ends[f"retained_{bound}_fraction"] = values
+    return ends
+
+
+def _run_retained(stores: Stores, series: Series) -> Floats:
+    """Run stores through a series and return the share that they retain."""
+    lanes = fill_lanes(stores, series)
+    run_lanes(lanes, stores, series)
+    return read_lanes(lanes, stores, series)["retained_fraction"]
 
 
 def _why_not(rain_series: pd.Series | None) -> str:
@@ -166,19 +198,18 @@ def prepare_series(rain_series: pd.Series, evaporation: pd.Series | None, run: R
 
 def fill_lanes(stores: Stores, series: Series, pass_forward_l_s_ha: float | None = None) -> Lanes:
     """Pack the stores for the series, empty but for a substrate that starts as given."""
-    count = len(stores.store_id)
-    lanes = Lanes(count)
-    lanes.set_fixed(stores, np.arange(count))
+    lanes = Lanes(find_lanes(stores, stores.soak_mean_mm_h, _ratio(stores)), 2)
+    lanes.set_fixed(stores)
     drains = open_drains(stores, stores.soak_mean_mm_h)
-    lanes.set_step(k.LONG, series.steps.long_h, stores.intake_mm_h, drains)
-    lanes.set_step(k.SHORT, series.steps.short_h, stores.intake_mm_h, drains)
+    for number, step_h in ((LONG, series.steps.long_h), (SHORT, series.steps.short_h)):
+        lanes.set_step(number, step_h, stores.intake_mm_h, drains)
     drained_share = 1.0 + stores.run_on_area_m2 / stores.host_area_m2
     lanes.set(k.TOLERANCE, TRACE_MM * drained_share)
     if pass_forward_l_s_ha is not None:
         lanes.set(k.LIMIT, pass_forward_l_s_ha / L_S_HA_PER_MM_H * drained_share)
     kept = stores.intake_kept_per_year
     lanes.set(k.INTAKE_KEPT, 1.0 if kept is None else kept)
-    lanes.clear(stores.substrate_start_fraction * stores.substrate_mm)
+    lanes.clear()
     return lanes
 
 
@@ -188,10 +219,12 @@ def run_lanes(lanes: Lanes, stores: Stores, series: Series, rain_scale: float = 
     run_on = series.run_on_mm
     if rain_scale != 1.0:
         run_on = k.shed(steps.rain_mm * rain_scale, steps.potential_mm, RUN_ON_WETTING_MM)
-    weights = lanes.weights((stores.run_on_area_m2 / stores.host_area_m2)[:, None])
-    blocks = lanes.blocks.reshape(lanes.blocks.shape[0], -1)
-    with parallel_lock:
-        k.simulate(blocks, weights, steps.drivers(rain_scale), run_on[:, None], steps.plan())
+    lanes.run(_ratio(stores), Timeline(steps.drivers(rain_scale), run_on[:, None], steps.plan()))
+
+
+def _ratio(stores: Stores) -> Floats:
+    """Square metres that run on per square metre of host: (stores, 1)."""
+    return np.asarray((stores.run_on_area_m2 / stores.host_area_m2)[:, None])
 
 
 def read_lanes(lanes: Lanes, stores: Stores, series: Series, rain_scale: float = 1.0) -> dict[str, Floats]:
@@ -263,6 +296,8 @@ def _frame(stores: Stores, columns: dict[str, Floats] | None, reasons: list[str]
     if columns is None:
         empty = {name: np.zeros(0) for name in YEAR_COLUMNS}
         frame = pd.DataFrame({**empty, "peak_reason": np.zeros(0, dtype=object), "years": np.zeros(0, dtype=np.int64)})
+        for bound in BOUNDS:
+            frame[f"retained_{bound}_fraction"] = np.zeros(0)
         frame.index = pd.Index([], name="store_id", dtype=object)
         return frame
     index = pd.Index(stores.store_id, name="store_id", dtype=object)

@@ -7,18 +7,26 @@ over the host's plan area.
 
 from __future__ import annotations
 
+import itertools
 import math
-from dataclasses import dataclass
-from typing import Final
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass, fields, replace
+from typing import Any, Final
 
 import numpy as np
 from numpy.typing import NDArray
 
+from catchscreen.compiled import thread_count
 from catchscreen.records import Stores
 from catchscreen.runoff import _store_kernels as k
 
 Floats = NDArray[np.float64]
+Ints = NDArray[np.int64]
 
+PARTS_PER_THREAD: Final = 4
+"""Parts that the blocks are handed to threads in: enough that no thread waits long for another."""
+ORIFICE_BELOW: Final = 0.75
+"""Outlets with a smaller exponent are orifices (0.5), the others linear (1)."""
 NEVER: Final = math.inf
 """Half-emptying time of a store whose water cannot leave."""
 
@@ -36,6 +44,11 @@ class Drains:
     decay_per_h: Floats
     sill_mm: Floats
 
+    def along(self, storms: int) -> Drains:
+        """Return the drains as columns that hold for several storms side by side: (n, storms)."""
+        each = (self.soak_mm_h, self.root_coefficient, self.decay_per_h, self.sill_mm)
+        return Drains(*(np.broadcast_to(values[:, None], (values.size, storms)) for values in each))
+
     def take(self, chosen: NDArray[np.int64]) -> Drains:
         """Return the drains of the chosen lanes."""
         return Drains(
@@ -43,7 +56,20 @@ class Drains:
         )
 
 
-def open_drains(stores: Stores, soak_mm_h: Floats, *, shut: NDArray[np.bool_] | None = None) -> Drains:
+def take_stores(stores: Stores, rows: Ints) -> Stores:
+    """Return chosen stores, in the order asked for."""
+    picked: dict[str, Any] = {}
+    count = len(stores.store_id)
+    for part in fields(stores):
+        values = getattr(stores, part.name)
+        if isinstance(values, tuple):
+            picked[part.name] = tuple(values[row] for row in rows)
+        elif values is not None and values.size == count:
+            picked[part.name] = values[rows]
+    return replace(stores, **picked)
+
+
+def open_drains(stores: Stores, soak_mm_h: Floats) -> Drains:
     """Turn outflow at full head into the coefficients of the two laws, over the host area.
 
     Parameters
@@ -52,8 +78,6 @@ def open_drains(stores: Stores, soak_mm_h: Floats, *, shut: NDArray[np.bool_] | 
         n stores.
     soak_mm_h : (n,) float64 [mm/h]
         Rate into the ground over the base area: the design rate for storms, the mean rate for years.
-    shut : (n,) bool, optional
-        Stores whose outfall is shut: nothing leaves by the outlet.
 
     Returns
     -------
@@ -61,9 +85,7 @@ def open_drains(stores: Stores, soak_mm_h: Floats, *, shut: NDArray[np.bool_] | 
     """
     head = stores.void_mm - stores.sill_mm
     runs = (stores.outlet_mm_h > 0.0) & (head > 0.0)
-    if shut is not None:
-        runs &= ~shut
-    is_orifice = stores.outlet_exponent < 0.75
+    is_orifice = stores.outlet_exponent < ORIFICE_BELOW
     safe = np.where(runs, head, 1.0)
     root = np.where(runs & is_orifice, stores.outlet_mm_h / np.sqrt(safe), 0.0)
     decay = np.where(runs & ~is_orifice, stores.outlet_mm_h / safe, 0.0)
@@ -144,38 +166,65 @@ def slowed_after(drains: Drains, stored_mm: Floats) -> Floats:
     return np.where(runs, np.clip(head - soaked, 0.0, head), 0.0)
 
 
+@dataclass(frozen=True, slots=True)
+class Timeline:
+    """Steps that stores are run through.
+
+    drivers : (steps, 3) rain [mm], potential evaporation [mm], length [h]. run_on : (steps, classes) [mm]. plan :
+    (steps, 2) int64 parameter set and marks. saves : how many steps are marked to be written out.
+    """
+
+    drivers: Floats
+    run_on: Floats
+    plan: Ints
+    saves: int = 0
+
+
 class Lanes:
     """Stores packed in blocks for the kernel, with rows set and read by name.
 
-    ``blocks`` is (blocks, ROWS, LANES) float64; lanes beyond the n stores are zero and never read.
+    Stores that are alike share a lane, and lanes of one kind stand together, so that their blocks leave out what none
+    of them has. ``blocks`` is (blocks, ROWS, LANES) float64, ``sets`` (blocks, step lengths, STEP_ROWS, LANES); lanes
+    that no store has are zero and never read.
     """
 
-    def __init__(self, count: int) -> None:
-        self.count = count
-        self.blocks = np.zeros((max(1, -(-count // k.LANES)), k.ROWS, k.LANES))
+    def __init__(self, place: Ints, step_lengths: int) -> None:
+        """Take the lane of each store, as ``find_lanes`` gives it."""
+        self.place = place
+        self.count = int(place.max(initial=-1)) + 1
+        blocks = max(1, -(-self.count // k.LANES))
+        self.blocks = np.zeros((blocks, k.ROWS, k.LANES))
+        self.sets = np.zeros((blocks, step_lengths, k.STEP_ROWS, k.LANES))
+        self.sets[:, :, k.ROOT - k.INTAKE] = np.inf
+        self._lane = np.zeros(blocks * k.LANES)
+
+    def _spread(self, values: Floats | float) -> Floats:
+        """Lay a value per store out by block and lane."""
+        self._lane[self.place] = values
+        return self._lane.reshape(-1, k.LANES)
 
     def set(self, row: int, values: Floats | float) -> None:
         """Fill one row from a value per store."""
-        flat = np.zeros((self.blocks.shape[0], k.LANES))
-        flat.reshape(-1)[: self.count] = values
-        self.blocks[:, row, :] = flat
+        self.blocks[:, row, :] = self._spread(values)
 
     def get(self, row: int) -> Floats:
         """Return one row, a value per store."""
-        return np.ascontiguousarray(self.blocks[:, row, :]).reshape(-1)[: self.count]
+        return np.asarray(self.blocks[:, row, :].reshape(-1)[self.place])
 
-    def set_fixed(self, stores: Stores, lanes: NDArray[np.int64]) -> None:
-        """Set the parameters that do not depend on the step; ``lanes`` gives the store of each lane."""
-        substrate = stores.substrate_mm[lanes]
-        self.set(k.WETTING, stores.wetting_mm[lanes])
-        self.set(k.FACTOR, stores.evaporation_factor[lanes])
+    def set_fixed(self, stores: Stores) -> None:
+        """Set the parameters that do not depend on the step."""
+        substrate, factor = stores.substrate_mm, stores.evaporation_factor
+        self.set(k.WETTING, stores.wetting_mm)
+        self.set(k.FACTOR, factor)
+        self.set(k.FACTOR_WET, np.where(stores.wetting_mm > 0.0, factor, 0.0))
         self.set(k.SUBSTRATE, substrate)
         self.set(k.DRYING, np.divide(1.0, substrate, out=np.zeros_like(substrate), where=substrate > 0.0))
-        self.set(k.SILL, stores.sill_mm[lanes])
-        self.set(k.VOID, stores.void_mm[lanes])
+        self.set(k.SILL, stores.sill_mm)
+        self.set(k.VOID, stores.void_mm)
+        self.set(k.HELD_START, stores.substrate_start_fraction * substrate)
 
-    def set_step(self, source: int, step_h: float, intake_mm_h: Floats, drains: Drains) -> None:
-        """Set one of the two parameter sets (LONG or SHORT) for steps of the given length.
+    def set_step(self, number: int, step_h: float, intake_mm_h: Floats, drains: Drains) -> None:
+        """Set the parameters for steps of one length.
 
         The outlet over a step is exact for the head alone: an orifice lowers sqrt(h) by a dt / 2, a linear outlet
         leaves the share exp(-k dt). A store without outlet keeps all: the larger of the two remainders is taken by the
@@ -183,22 +232,132 @@ class Lanes:
         """
         orifice = drains.root_coefficient > 0.0
         keep = np.array([math.exp(-rate * step_h) for rate in drains.decay_per_h])
-        self.set(source, intake_mm_h * step_h)
-        self.set(source + 1, drains.soak_mm_h * step_h)
-        self.set(source + 2, np.where(orifice, drains.root_coefficient * step_h * 0.5, np.inf))
-        self.set(source + 3, np.where(orifice, 0.0, keep))
+        rows = (
+            intake_mm_h * step_h,
+            drains.soak_mm_h * step_h * 0.5,
+            np.where(orifice, drains.root_coefficient * step_h * 0.5, np.inf),
+            np.where(orifice, 0.0, keep),
+        )
+        for row, values in enumerate(rows):
+            self.set_of(number, row, values)
 
-    def clear(self, held_mm: Floats) -> None:
-        """Empty the stores, their substrate filled to ``held_mm``, and forget all sums."""
+    def set_of(self, number: int, row: int, values: Floats | float) -> None:
+        """Fill one row of a parameter set from a value per store."""
+        self.sets[:, number, row, :] = self._spread(values)
+
+    def clear(self) -> None:
+        """Empty the stores, their substrate filled to its start, and forget all sums."""
         self.blocks[:, k.WET :, :] = 0.0
-        self.set(k.HELD, held_mm)
+        self.blocks[:, k.HELD, :] = self.blocks[:, k.HELD_START, :]
 
-    def clear_sums(self) -> None:
-        """Forget the sums, keep what is stored."""
-        self.blocks[:, k.AIR :, :] = 0.0
+    def run(self, weight: Floats, timeline: Timeline) -> Floats:
+        """Run all lanes through the steps, on as many threads as the user allows; no byte depends on their number.
 
-    def weights(self, class_weight: Floats) -> Floats:
-        """Lay run-on weights (stores, classes) out by block: (blocks, classes, LANES)."""
-        padded = np.zeros((self.blocks.shape[0] * k.LANES, class_weight.shape[1]))
-        padded[: self.count] = class_weight
-        return np.ascontiguousarray(padded.reshape(self.blocks.shape[0], k.LANES, -1).transpose(0, 2, 1))
+        Parameters
+        ----------
+        weight : (stores, classes) float64
+            Square metres of each run-on class per square metre of host.
+        timeline : Timeline
+
+        Returns
+        -------
+        (blocks, saves, SAVED_ROWS, LANES) float64
+            What the marked steps wrote out; see ``written``.
+        """
+        blocks = self.blocks.shape[0]
+        weights, used = self._feed(weight)
+        used[:, 0] = self._kinds()
+        out = np.zeros((blocks, timeline.saves, k.SAVED_ROWS * k.LANES))
+        flat, sets = self.blocks.reshape(blocks, -1), self.sets.reshape(blocks, self.sets.shape[1], -1)
+        steps = (timeline.drivers, timeline.run_on, timeline.plan)
+
+        def run_some(part: slice) -> None:
+            k.simulate(flat[part], sets[part], weights[part], used[part], steps, out[part])
+
+        threads = min(thread_count(), blocks)
+        ends = np.linspace(0, blocks, min(blocks, PARTS_PER_THREAD * threads) + 1).astype(np.int64)
+        parts = [slice(int(first), int(last)) for first, last in itertools.pairwise(ends)]
+        if threads == 1:
+            for part in parts:
+                run_some(part)
+        else:
+            with ThreadPoolExecutor(threads) as pool:
+                list(pool.map(run_some, parts))
+        return out.reshape(blocks, timeline.saves, k.SAVED_ROWS, k.LANES)
+
+    def _feed(self, weight: Floats) -> tuple[Floats, Ints]:
+        """Return the weights of the classes that some lane of a block uses, and their columns after a free one."""
+        blocks = self.blocks.shape[0]
+        padded = np.zeros((blocks * k.LANES, weight.shape[1]))
+        padded[self.place] = weight
+        wide = padded.reshape(blocks, k.LANES, -1).transpose(0, 2, 1)
+        has = wide.any(axis=2)
+        most = int(has.sum(axis=1).max(initial=0))
+        columns = np.argsort(~has, axis=1, kind="stable")[:, :most]
+        used = np.full((blocks, 1 + most), -1, dtype=np.int64)
+        used[:, 1:] = np.where(np.take_along_axis(has, columns, axis=1), columns, -1)
+        return np.ascontiguousarray(np.take_along_axis(wide, columns[:, :, None], axis=1)), used
+
+    def _kinds(self) -> Ints:
+        """Return what some lane of each block has."""
+        substrate = (self.blocks[:, k.SUBSTRATE] > 0.0).any(axis=1)
+        orifice = np.isfinite(self.sets[:, 0, k.ROOT - k.INTAKE]).any(axis=1)
+        limit = (self.blocks[:, k.LIMIT] > 0.0).any(axis=1)
+        return np.asarray(k.SUBSTRATES * substrate + k.ORIFICES * orifice + k.LIMITS * limit, dtype=np.int64)
+
+    def written(self, out: Floats, row: int, saves: slice) -> Floats:
+        """Return one row of what ``run`` wrote out at some of its saves: (lanes, saves)."""
+        return out[:, saves, row - k.WET, :].transpose(0, 2, 1).reshape(-1, len(range(*saves.indices(out.shape[1]))))
+
+    def one_store_of_each(self) -> Ints:
+        """Return a store of each lane: (lanes,), lanes that no store has at the end left out."""
+        store = np.empty(self.count, dtype=np.int64)
+        store[self.place[::-1]] = np.arange(self.place.size)[::-1]
+        return store
+
+
+def find_lanes(stores: Stores, soak_mm_h: Floats, weight: Floats) -> Ints:
+    """Give each store its lane: the same to stores that are alike, neighbouring ones to stores of one kind.
+
+    Parameters
+    ----------
+    stores : Stores
+        n stores.
+    soak_mm_h : (n,) float64
+        As in ``open_drains``.
+    weight : (n, classes) float64
+        Run-on. Stores with any of several classes share their lane with no other.
+
+    Returns
+    -------
+    (n,) int64
+    """
+    alone = np.zeros(len(stores.store_id))
+    if weight.shape[1] == 1:
+        alone = weight[:, 0]
+    else:
+        fed = np.flatnonzero(weight.any(axis=1))
+        alone[fed] = 1.0 + np.arange(fed.size)
+    kept = stores.intake_kept_per_year
+    rows = [
+        (stores.outlet_mm_h > 0.0) & (stores.outlet_exponent < ORIFICE_BELOW),
+        stores.substrate_mm > 0.0,
+        alone,
+        stores.void_mm,
+        stores.sill_mm,
+        stores.outlet_mm_h,
+        stores.outlet_exponent,
+        soak_mm_h * np.divide(stores.base_area_m2, stores.host_area_m2),
+        stores.wetting_mm,
+        stores.intake_mm_h,
+        stores.substrate_mm,
+        stores.substrate_start_fraction,
+        stores.evaporation_factor,
+        np.ones(alone.size) if kept is None else kept,
+    ]
+    order = np.lexsort(rows[::-1])
+    table = np.stack(rows)[:, order]
+    place = np.empty(order.size, dtype=np.int64)
+    if order.size:
+        place[order] = np.append(0, np.cumsum((table[:, 1:] != table[:, :-1]).any(axis=0)))
+    return place

@@ -1,7 +1,7 @@
 """How fast the generic store is: ours on one and two threads against the same equations in numpy on one.
 
-5,000 random stores go through hourly rain of 12 years, cut as the continuous run cuts it (wet hours and the 12 h after
-into eight). The peer does one array operation after another over all stores, each into memory made before (``out=``, no
+5,000 random stores go through hourly rain of 12 years, cut as the continuous run cuts it (wet hours and two after into
+six). The peer does one array operation after another over all stores, each into memory made before (``out=``, no
 temporaries), and leaves out what is nil in dry steps, as we do. Both sides start from the same parameters and must end
 with the same bytes: state, every sum, greatest depth and peak. A store-step is one store through one executed step.
 
@@ -29,7 +29,7 @@ STORES = 5000
 FULL_YEARS, QUICK_YEARS = 12, 1
 HOURS_A_YEAR = 8766
 RUN_ON_WETTING_MM = 1.0
-TERMS = ("WET", "HELD", "STORED", "AIR", "GROUND", "OUTLET", "OVERFLOW", "EXCESS", "GREATEST", "PEAK")
+TERMS = ("WET", "HELD", "STORED", "AIR", "GROUND", "OUTLET", "OVERFLOW", "EXCESS", "GREATEST", "TOP")
 
 Case = dict[str, np.ndarray]
 Work = tuple[np.ndarray, ...]
@@ -39,7 +39,7 @@ Step = tuple[Any, ...]
 def make_case(stores: int, hours: int) -> dict[str, np.ndarray]:
     """Make stores of all kinds and the steps of the run from one seed: about 9 % wet hours, 900 mm of rain a year."""
     from catchscreen.runoff import _store_kernels as k
-    from catchscreen.runoff.step_plan import short_steps
+    from catchscreen.runoff.step_plan import LONG, SHORT, short_steps
 
     draw = np.random.default_rng(7)
     rain, place = np.zeros(hours), 0
@@ -57,8 +57,9 @@ def make_case(stores: int, hours: int) -> dict[str, np.ndarray]:
     cut = np.where(is_short, pieces, 1)
     parent = np.repeat(np.arange(hours), cut)
     drivers = np.column_stack([rain[parent] / cut[parent], demand[parent] / cut[parent], 1.0 / cut[parent]])
-    source = np.where(is_short[parent], k.SHORT, k.LONG)
+    source = np.where(is_short[parent], SHORT, LONG)
     case = make_stores(draw, stores)
+    case["lengths"] = np.array([1.0, 1.0 / pieces])
     case["drivers"] = drivers
     case["run_on"] = k.shed(drivers[:, 0].copy(), drivers[:, 1].copy(), RUN_ON_WETTING_MM)
     case["plan"] = np.column_stack([source, np.zeros(parent.size, dtype=np.int64)])
@@ -74,7 +75,7 @@ def make_stores(draw: np.random.Generator, stores: int) -> dict[str, np.ndarray]
     orifice = draw.random(stores) < 0.5
     return {
         "weight": draw.uniform(0.0, 2.0, stores),
-        "wetting": draw.uniform(0.0, 2.0, stores),
+        "wetting": draw.uniform(0.1, 2.0, stores),
         "factor": draw.uniform(0.7, 1.1, stores),
         "drying": np.divide(1.0, substrate, out=np.zeros(stores), where=substrate > 0.0),
         "substrate": substrate,
@@ -88,59 +89,53 @@ def make_stores(draw: np.random.Generator, stores: int) -> dict[str, np.ndarray]
 
 
 def at_step(case: dict[str, np.ndarray], step_h: float) -> tuple[np.ndarray, ...]:
-    """Intake, soak, fall of the root and share kept over a step."""
+    """Intake, half of the soak, fall of the root and share kept over a step."""
     return (
         case["intake"] * step_h,
-        case["soak"] * step_h,
+        case["soak"] * step_h * 0.5,
         case["root"] * step_h * 0.5,
         np.exp(-case["decay"] * step_h),
     )
 
 
 def run_ours(case: dict[str, np.ndarray]) -> dict[str, np.ndarray]:
-    """Pack, run the kernel, unpack."""
-    from catchscreen.compiled import parallel_lock
+    """Pack stores of one kind together, run the kernel, unpack."""
     from catchscreen.runoff import _store_kernels as k
-    from catchscreen.runoff.stores import Lanes
+    from catchscreen.runoff.stores import Lanes, Timeline
 
-    lanes = Lanes(case["void"].size)
+    order = np.lexsort([case["substrate"] > 0.0, np.isfinite(case["root"])])
+    place = np.empty(order.size, dtype=np.int64)
+    place[order] = np.arange(order.size)
+    lanes = Lanes(place, 2)
     for name in ("wetting", "factor", "drying", "substrate", "sill", "void"):
         lanes.set(getattr(k, name.upper()), case[name])
-    for source, step_h in ((k.LONG, 1.0), (k.SHORT, 0.125)):
-        for row, values in enumerate(at_step(case, step_h)):
-            lanes.set(source + row, values)
-    weights = lanes.weights(case["weight"][:, None])
-    blocks = lanes.blocks.reshape(lanes.blocks.shape[0], -1)
-    with parallel_lock:
-        k.simulate(blocks, weights, case["drivers"], case["run_on"][:, None], case["plan"])
+    lanes.set(k.FACTOR_WET, case["factor"])
+    for number in (0, 1):
+        for row, values in enumerate(at_step(case, case["lengths"][number])):
+            lanes.set_of(number, row, values)
+    lanes.run(case["weight"][:, None], Timeline(case["drivers"], case["run_on"][:, None], case["plan"]))
     return {name: lanes.get(getattr(k, name)) for name in TERMS}
 
 
 def run_peer(case: dict[str, np.ndarray]) -> dict[str, np.ndarray]:
     """Do the same step by step with numpy."""
-    from catchscreen.runoff import _store_kernels as k
-
     count = case["void"].size
     terms = {name: np.zeros(count) for name in TERMS}
-    work = tuple(np.zeros(count) for _ in range(6))
-    sets = {k.LONG: at_step(case, 1.0), k.SHORT: at_step(case, 0.125)}
-    for (rain, demand, step_h), run_on, (source, _) in zip(case["drivers"], case["run_on"], case["plan"], strict=True):
+    work = tuple(np.zeros(count) for _ in range(7))
+    sets = [at_step(case, step_h) for step_h in case["lengths"]]
+    for (rain, demand, step_h), run_on, (number, _) in zip(case["drivers"], case["run_on"], case["plan"], strict=True):
         if rain == 0.0 and run_on == 0.0:
-            step_dry(case, terms, work, (demand, step_h, sets[source]))
+            step_dry(case, terms, work, (demand, step_h, sets[number]))
         else:
-            step_wet(case, terms, work, (rain, run_on, demand, step_h, sets[source]))
+            step_wet(case, terms, work, (rain, run_on, demand, step_h, sets[number]))
     return terms
 
 
-def dry_out(case: Case, terms: Case, demand: float, held: np.ndarray, work: Work) -> None:
-    """Evaporate from the wetting layer and from what the substrate holds."""
+def dry_out(case: Case, terms: Case, work: Work) -> None:
+    """Evaporate from what the substrate holds; ``work`` starts with what is still wanted and what the layer gave."""
     from catchscreen.runoff import _store_kernels as k
 
-    a, b, c, d = work
-    np.multiply(demand, case["factor"], out=a)
-    np.minimum(terms["WET"], a, out=b)
-    np.subtract(terms["WET"], b, out=terms["WET"])
-    np.subtract(a, b, out=a)
+    a, given, c, d = work
     np.multiply(a, case["drying"], out=a)
     np.minimum(a, k.PADE_TURN, out=a)
     np.multiply(a, a, out=c)
@@ -151,15 +146,15 @@ def dry_out(case: Case, terms: Case, demand: float, held: np.ndarray, work: Work
     np.add(1.0, a, out=a)
     np.add(a, c, out=a)
     np.divide(d, a, out=d)
-    np.multiply(held, d, out=d)
-    np.subtract(held, d, out=a)
-    np.add(b, a, out=a)
+    np.multiply(terms["HELD"], d, out=d)
+    np.subtract(terms["HELD"], d, out=a)
+    np.add(given, a, out=a)
     np.add(terms["AIR"], a, out=terms["AIR"])
     np.copyto(terms["HELD"], d)
 
 
 def let_out(case: Case, terms: Case, root_fall: np.ndarray, kept_share: np.ndarray, work: Work) -> np.ndarray:
-    """Return what the outlet lets go; the store itself is lowered by the caller."""
+    """Lower the stores by what their outlets let go, and return it."""
     from catchscreen.runoff import _store_kernels as k
 
     head, a, b = work
@@ -176,52 +171,65 @@ def let_out(case: Case, terms: Case, root_fall: np.ndarray, kept_share: np.ndarr
     np.multiply(a, b, out=a)
     np.subtract(head, a, out=head)
     np.add(terms["OUTLET"], head, out=terms["OUTLET"])
-    np.maximum(terms["STORED"], 0.0, out=terms["STORED"])
     np.subtract(terms["STORED"], head, out=terms["STORED"])
     return head
+
+
+def soak_again(terms: Case, soak: np.ndarray, first: np.ndarray, work: np.ndarray) -> None:
+    """Let the ground take what it did not take in the first half, and the second half."""
+    np.subtract(soak, first, out=work)
+    np.add(work, soak, out=work)
+    np.minimum(terms["STORED"], work, out=work)
+    np.subtract(terms["STORED"], work, out=terms["STORED"])
+    np.add(first, work, out=work)
+    np.add(terms["GROUND"], work, out=terms["GROUND"])
 
 
 def step_dry(case: Case, terms: Case, work: Work, step: Step) -> None:
     """Do a step without rain and run-on."""
     demand, step_h, (_, soak, root_fall, kept_share) = step
-    a, b, c, d, e, _ = work
-    dry_out(case, terms, demand, terms["HELD"], (a, b, c, d))
-    np.minimum(terms["STORED"], soak, out=a)
-    np.subtract(terms["STORED"], a, out=terms["STORED"])
-    np.add(terms["GROUND"], a, out=terms["GROUND"])
+    a, b, c, d, e, _, first = work
+    np.multiply(demand, case["factor"], out=a)
+    np.minimum(terms["WET"], a, out=b)
+    np.subtract(terms["WET"], b, out=terms["WET"])
+    np.subtract(a, b, out=a)
+    dry_out(case, terms, (a, b, c, d))
+    np.minimum(terms["STORED"], soak, out=first)
+    np.subtract(terms["STORED"], first, out=terms["STORED"])
     rate = let_out(case, terms, root_fall, kept_share, (e, a, b))
+    soak_again(terms, soak, first, a)
     np.multiply(rate, 1.0 / step_h, out=rate)
-    np.maximum(terms["PEAK"], rate, out=terms["PEAK"])
+    np.maximum(terms["TOP"], rate, out=terms["TOP"])
 
 
 def step_wet(case: Case, terms: Case, work: Work, step: Step) -> None:
     """Do a step with rain or run-on."""
     rain, run_on, demand, step_h, (intake, soak, root_fall, kept_share) = step
-    a, b, c, d, e, f = work
+    a, b, c, d, e, f, first = work
     np.multiply(case["weight"], run_on, out=b)
     np.add(rain, b, out=b)
-    np.subtract(case["wetting"], terms["WET"], out=a)
-    np.minimum(b, a, out=a)
-    np.add(terms["WET"], a, out=terms["WET"])
-    np.subtract(b, a, out=a)
-    np.minimum(a, intake, out=b)
-    np.subtract(a, b, out=f)  # excess
+    np.add(terms["WET"], b, out=b)
+    np.multiply(demand, case["factor"], out=a)
+    np.minimum(b, a, out=c)
+    np.subtract(a, c, out=a)  # evaporation still wanted
+    np.subtract(b, c, out=b)
+    np.minimum(b, case["wetting"], out=terms["WET"])
+    np.subtract(b, terms["WET"], out=b)
+    np.minimum(b, intake, out=d)
+    np.subtract(b, d, out=f)  # excess
     np.add(terms["EXCESS"], f, out=terms["EXCESS"])
-    np.add(terms["HELD"], b, out=terms["HELD"])
+    np.add(terms["HELD"], d, out=terms["HELD"])
     np.subtract(terms["HELD"], case["substrate"], out=e)
     np.maximum(e, 0.0, out=e)  # down
     np.subtract(terms["HELD"], e, out=terms["HELD"])
-    dry_out(case, terms, demand, terms["HELD"], (a, b, c, d))
-    np.add(terms["STORED"], e, out=a)
-    np.minimum(a, soak, out=a)
-    np.add(terms["GROUND"], a, out=terms["GROUND"])
-    np.subtract(e, a, out=e)  # net
-    np.multiply(e, 0.5, out=d)
-    np.minimum(e, d, out=d)  # half of a gain, the whole of a loss
-    np.add(terms["STORED"], d, out=terms["STORED"])
-    np.subtract(e, d, out=e)
+    dry_out(case, terms, (a, c, b, d))
+    np.multiply(e, 0.5, out=e)
+    np.add(terms["STORED"], e, out=terms["STORED"])
+    np.minimum(terms["STORED"], soak, out=first)
+    np.subtract(terms["STORED"], first, out=terms["STORED"])
     drained = let_out(case, terms, root_fall, kept_share, (c, a, b))
     np.add(terms["STORED"], e, out=terms["STORED"])
+    soak_again(terms, soak, first, a)
     np.subtract(terms["STORED"], case["void"], out=a)
     np.maximum(a, 0.0, out=a)
     np.subtract(terms["STORED"], a, out=terms["STORED"])
@@ -229,7 +237,7 @@ def step_wet(case: Case, terms: Case, work: Work, step: Step) -> None:
     np.add(drained, a, out=drained)
     np.add(drained, f, out=drained)
     np.multiply(drained, 1.0 / step_h, out=drained)
-    np.maximum(terms["PEAK"], drained, out=terms["PEAK"])
+    np.maximum(terms["TOP"], drained, out=terms["TOP"])
     np.maximum(terms["GREATEST"], terms["STORED"], out=terms["GREATEST"])
 
 

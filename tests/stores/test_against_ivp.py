@@ -12,8 +12,8 @@ import pytest
 from scipy.integrate import solve_ivp
 
 from catchscreen.runoff import _store_kernels as k
-from catchscreen.runoff.step_plan import short_steps
-from catchscreen.runoff.stores import Lanes, open_drains
+from catchscreen.runoff.step_plan import LONG, SHORT, short_steps
+from catchscreen.runoff.stores import Lanes, Timeline, find_lanes, open_drains
 
 RAMP_MM = 0.01
 COUNT = 40
@@ -111,21 +111,20 @@ class _Reference:
 
 def _by_kernel(stores, rain: np.ndarray, potential: np.ndarray) -> np.ndarray:
     """Return the same terms by the kernel, with the steps of the continuous run."""
-    lanes = Lanes(stores.host_area_m2.size)
-    lanes.set_fixed(stores, np.arange(lanes.count))
+    ratio = (stores.run_on_area_m2 / stores.host_area_m2)[:, None]
+    lanes = Lanes(find_lanes(stores, stores.soak_mean_mm_h, ratio), 2)
+    lanes.set_fixed(stores)
     drains = open_drains(stores, stores.soak_mean_mm_h)
-    lanes.set_step(k.LONG, 1.0, stores.intake_mm_h, drains)
     is_short, pieces = short_steps(rain, 1.0)
-    lanes.set_step(k.SHORT, 1.0 / pieces, stores.intake_mm_h, drains)
-    lanes.clear(stores.substrate_start_fraction * stores.substrate_mm)
+    for number, step_h in ((LONG, 1.0), (SHORT, 1.0 / pieces)):
+        lanes.set_step(number, step_h, stores.intake_mm_h, drains)
+    lanes.clear()
     cut = np.where(is_short, pieces, 1)
     parent = np.repeat(np.arange(rain.size), cut)
     drivers = np.column_stack([rain[parent] / cut[parent], potential[parent] / cut[parent], 1.0 / cut[parent]])
-    plan = np.column_stack([np.where(is_short[parent], k.SHORT, k.LONG), np.zeros(parent.size, dtype=np.int64)])
-    run_on = k.shed(drivers[:, 0], drivers[:, 1], RUN_ON_WETTING_MM)
-    weights = lanes.weights((stores.run_on_area_m2 / stores.host_area_m2)[:, None])
-    blocks = lanes.blocks.reshape(lanes.blocks.shape[0], -1)
-    k.simulate(blocks, weights, drivers, run_on[:, None], plan)
+    plan = np.column_stack([np.where(is_short[parent], SHORT, LONG), np.zeros(parent.size, dtype=np.int64)])
+    run_on = k.shed(drivers[:, 0].copy(), drivers[:, 1].copy(), RUN_ON_WETTING_MM)
+    lanes.run(ratio, Timeline(drivers, run_on[:, None], plan))
     return np.stack(
         [lanes.get(k.AIR), lanes.get(k.GROUND), lanes.get(k.OUTLET), lanes.get(k.OVERFLOW) + lanes.get(k.EXCESS)],
         axis=1,

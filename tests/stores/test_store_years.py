@@ -11,7 +11,7 @@ import pytest
 
 from catchscreen.runoff import _store_kernels as k
 from catchscreen.runoff.store_years import YEAR_COLUMNS, run_stores
-from catchscreen.runoff.stores import Lanes, open_drains
+from catchscreen.runoff.stores import Lanes, Timeline, open_drains
 
 
 def test_substrate_dries_as_its_closed_form(make_stores):
@@ -20,15 +20,13 @@ def test_substrate_dries_as_its_closed_form(make_stores):
     By hourly steps with the day's demand spread evenly.
     """
     stores = make_stores(substrate_mm=20.0, substrate_start_fraction=1.0)
-    lanes = Lanes(1)
-    lanes.set_fixed(stores, np.array([0]))
-    lanes.set_step(k.LONG, 1.0, stores.intake_mm_h, open_drains(stores, stores.soak_mean_mm_h))
-    lanes.clear(np.array([20.0]))
+    lanes = Lanes(np.array([0]), 1)
+    lanes.set_fixed(stores)
+    lanes.set_step(0, 1.0, stores.intake_mm_h, open_drains(stores, stores.soak_mean_mm_h))
+    lanes.clear()
     steps = 120
     drivers = np.column_stack([np.zeros(steps), np.full(steps, 3.0 / 24.0), np.ones(steps)])
-    plan = np.column_stack([np.full(steps, k.LONG), np.zeros(steps, dtype=np.int64)])
-    blocks = lanes.blocks.reshape(1, -1)
-    k.simulate(blocks, np.zeros((1, 1, k.LANES)), drivers, np.zeros((steps, 1)), plan)
+    lanes.run(np.zeros((1, 1)), Timeline(drivers, np.zeros((steps, 1)), np.zeros((steps, 2), dtype=np.int64)))
     assert lanes.get(k.AIR)[0] == pytest.approx(20.0 * (1.0 - math.exp(-0.75)), abs=1e-9)
     assert lanes.get(k.AIR)[0] == pytest.approx(10.55, abs=0.005)
 
