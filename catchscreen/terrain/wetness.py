@@ -8,12 +8,18 @@ Hydrological Sciences Bulletin 24 (1), 43-69.
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
 
 from catchscreen.grid import Grid
+from catchscreen.terrain._kernels.directions import VOID
+from catchscreen.terrain.several import units_per_cell
+from catchscreen.terrain.slope import slope_fraction
+from catchscreen.terrain.tiled import TiledRouting
+from catchscreen.tiles import Store, Tile, each_tile
 
 LOWEST_SLOPE: Final = 0.001
 """Ground flatter than 1 in 1000 counts as that (common practice): a level cell has no index of its own."""
@@ -38,3 +44,31 @@ def wetness_index(
     with np.errstate(divide="ignore"):
         index = np.log(cells * np.sqrt(grid.cell_area_m2) / np.maximum(slope, LOWEST_SLOPE))
     return np.where(np.isnan(slope), np.nan, index).astype(np.float32)
+
+
+def wetness_index_tiled(routing: TiledRouting, shared: Store, grid: Grid) -> Store:
+    """Return the same over tiles, float32, kept in the routing's room.
+
+    Parameters
+    ----------
+    routing : made with ``keep_graph``, which keeps the ground's levels. shared : of ``several.share_totals_tiled``.
+
+    Raises
+    ------
+    ValueError
+        When the levels were not kept.
+    """
+    if routing.level is None:
+        raise ValueError("route the tiles with keep_graph=True to measure their slopes")
+    level = routing.level
+    store = routing.room.make("wetness", routing.tiling, np.float32)
+    units = units_per_cell(grid.cell_count)
+
+    def index(tile: Tile) -> None:
+        own = replace(grid, rows=tile.shape[0], cols=tile.shape[1])
+        slope = slope_fraction(level.framed(tile, VOID), own)
+        store.write(tile, wetness_index(shared.read(tile), units, slope, own))
+
+    for _ in each_tile(index, routing.tiling):
+        pass
+    return store

@@ -11,7 +11,7 @@ from catchscreen.terrain.routing import direction_weights, route
 from catchscreen.terrain.several import share_factors, share_totals, share_totals_tiled, units_per_cell
 from catchscreen.terrain.slope import slope_fraction
 from catchscreen.terrain.tiled import route_tiles
-from catchscreen.terrain.wetness import LOWEST_SLOPE, wetness_index
+from catchscreen.terrain.wetness import LOWEST_SLOPE, wetness_index, wetness_index_tiled
 from catchscreen.tiles import Room
 
 WAYS = ((0, 1), (1, 0), (0, -1), (-1, 0), (1, 1), (1, -1), (-1, -1), (-1, 1))
@@ -172,3 +172,18 @@ def test_wetness_of_a_plane_and_of_a_flat():
     grid = grid_of((3, 3))
     index = wetness_index(flat, UNIT, slope_fraction(flat_routing.level, grid), grid)
     np.testing.assert_allclose(index, np.log(flat / UNIT / LOWEST_SLOPE), rtol=1e-5)
+
+
+def test_wetness_over_tiles_equals_the_whole(hills, tmp_path):
+    level = np.rint(hills(50, 44, seed=4) * 1000)
+    valid = np.random.default_rng(0).random(level.shape) > 0.05
+    grid = grid_of(level.shape)
+    total, routing = shared(level, valid)
+    whole = wetness_index(total, UNIT, slope_fraction(routing.level, grid), grid)
+    tiled = route_tiles(routing.level[1:-1, 1:-1], 16, (2.0, 2.0, 1.0), Room(tmp_path), keep_graph=True)
+    found = wetness_index_tiled(tiled, share_totals_tiled(tiled, share_factors(grid)), grid)
+    np.testing.assert_array_equal(found, whole)
+    assert np.isfinite(whole[valid]).all()
+    bare = route_tiles(routing.level[1:-1, 1:-1], 16, (2.0, 2.0, 1.0), Room())
+    with pytest.raises(ValueError, match="keep_graph=True"):
+        wetness_index_tiled(bare, share_totals_tiled(bare, share_factors(grid)), grid)
