@@ -18,7 +18,6 @@ PLANTED = (EXTENSIVE, SEMI, INTENSIVE)
 
 COMMON = "common practice"
 MEMORY = "from memory"
-LOADS = "60-150, 80-150, 200-500 kg/m2 saturated, trade guides as quoted"
 
 WATER_HELD = {EXTENSIVE: 0.25, SEMI: 0.25, INTENSIVE: 0.20, STORAGE: 0.25}
 """Water between wilting point and field capacity per depth of substrate (15-35 mm in 60-150 mm: from memory)."""

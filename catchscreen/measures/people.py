@@ -36,7 +36,11 @@ HAZARD = {
     "goods_yard": 0.8,
     "fuel": 1.0,
 }
-"""Pollution hazard of the drained surface, 0 to 1 (index method of CIRIA C753 ch. 26, from memory, simplified)."""
+"""Pollution hazard of the drained surface, 0 to 1: one number for the three of the index method of CIRIA C753 ch. 26.
+
+From memory, simplified. Read beside it: roofs very low, driveways and homes low (0.5, 0.4, 0.4), yards and deliveries
+medium, lorry parks and fuel high (Merton, SuDS design and evaluation guide, p. 43; Drain Trader, February 2024).
+"""
 TRAFFIC = {
     "playground": 0.0,
     "pitch": 0.0,

