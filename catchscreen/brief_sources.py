@@ -217,6 +217,7 @@ ROLES: Final[Mapping[str, type[Source]]] = MappingProxyType(
         "watercourses": Source,
         "culverts": LevelledSource,
         "walls": LevelledSource,
+        "kerbs": Source,
         "owners": JoinSource,
         "renewals": JoinSource,
         "property_points": Source,

@@ -26,7 +26,8 @@ ID_NAMES: Final = {
     "roads": "road_id", "land_cover": "cover_id", "cover_override": "cover_id", "soils": "soil_id",
     "groundwater": "groundwater_id",
     "constraints": "constraint_id", "sewer_zones": "zone_id", "storm_overflows": "overflow_id", "outlets": "outlet_id",
-    "watercourses": "watercourse_id", "culverts": "culvert_id", "walls": "wall_id", "property_points": "property_id",
+    "watercourses": "watercourse_id", "culverts": "culvert_id", "walls": "wall_id", "kerbs": "kerb_id",
+    "property_points": "property_id",
     "social_index": "social_id", "utilities": "utility_id", "trees": "tree_id", "heritage": "heritage_id",
     "supply_points": "supply_id", "recorded_floods": "flood_id", "evidence": "evidence_id",
 }  # fmt: skip

@@ -62,6 +62,7 @@ SIGNS: Final[Mapping[str, Signs]] = MappingProxyType(
         "watercourses": Signs(("line", "polygon"), ("watercourse", "river", "stream", "canal", "water"), ("is_tidal",)),
         "culverts": Signs(("line",), ("culvert", "underpass", "bridge"), ("upstream_level_m",)),
         "walls": Signs(("line",), ("wall", "walls", "flood_wall"), ("wall_id",)),
+        "kerbs": Signs(("line",), ("kerb", "kerbs", "curb"), ("kerb_id",)),
         "property_points": Signs(("point",), ("property", "properties", "address", "uprn"), ("property_id",)),
         "social_index": Signs(("polygon",), ("social", "deprivation", "index"), ("social_decile", "decile")),
         "utilities": Signs(("line", "polygon"), ("utilit", "cable", "pipe", "gas", "main"), ("diameter_mm",)),

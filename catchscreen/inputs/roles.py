@@ -96,6 +96,7 @@ PLAIN_ROLES: Final[Mapping[str, Role]] = MappingProxyType(
             ),
         ),
         "walls": Role(("line",), (number("height_m", 0.05, 20, usual=(0.1, 6), lengths=True),)),
+        "kerbs": Role(("line",), ()),
         "property_points": Role(("point",), (text("use"), number("threshold_level_m", -500, 9000))),
         "social_index": Role(("polygon",), (number("social_decile", 1, 10, names=("decile",)),)),
         "utilities": Role(
@@ -141,6 +142,7 @@ ABSENT: Final[Mapping[str, str]] = MappingProxyType(
         "watercourses": "Watercourses are unknown as outfalls.",
         "culverts": "Culverts and underpasses are unknown: embankments may act as dams in the model.",
         "walls": "Walls that hold water back or turn it aside are unknown: water passes where one may stand.",
+        "kerbs": "Kerb lines are unknown: run-on from one side of a kerb to the other is not stopped.",
         "owner_class": "Who owns the parcels is unknown: the criterion takes its middle, with its whole range.",
         "renewal_year": "When ground and roofs are renewed is unknown: the criterion is dropped for all.",
         "property_points": "Where people live and work is unknown: hollows are not weighed by who is exposed.",

@@ -41,7 +41,7 @@ class Inputs:
     sewer_zones : index zone_id; sewer_kind ("combined", "separate", "none"), outfall, capacity_mm_h (mid, low, high).
     storm_overflows : index overflow_id; spills_per_year, zone_id. outlets : index outlet_id, points.
     culverts : index culvert_id, lines; kind ("culvert", "underpass"), upstream_level_m, downstream_level_m, width_m,
-    capacity_l_s. walls : index wall_id, lines; height_m above the ground.
+    capacity_l_s. walls : index wall_id, lines; height_m above the ground. kerbs : index kerb_id, lines.
     property_points : index property_id; use. recorded_floods : date, depth_m. supply_points : product, price_per_t.
     evidence : index evidence_id, points; kind ("infiltration" in m/s, "groundwater" in m, "roof_structure",
     "sewer_connection", "utility", "outfall_level" in m, "other"), value, unit, depth_m, date, method, reach_m,
@@ -88,3 +88,5 @@ class Inputs:
     """The user's own layers, beside or in place of the shipped ones."""
     unit_costs: Table | None = None
     """The user's own unit costs, in place of the shipped ones."""
+    kerbs: gpd.GeoDataFrame | None = None
+    """Lines that water on one side does not cross to the other."""

@@ -10,7 +10,16 @@ from numpy.typing import NDArray
 from catchscreen.options import SurfaceOptions
 from catchscreen.progress import DataIssue, Run
 from catchscreen.records import Inputs
-from catchscreen.surfaces.overlay import Floats, Ints, Shapes, overlaps_of_earlier, runs_of, unions_of_runs
+from catchscreen.surfaces.overlay import (
+    Floats,
+    Ints,
+    Shapes,
+    overlaps_of_earlier,
+    runs_of,
+    settled,
+    unions_of_runs,
+    without_dust,
+)
 from catchscreen.surfaces.partition import fill_cells, subtract_earlier, tiles_of, uncovered
 from catchscreen.surfaces.sources import SHARES, TEXTS, gather_features, local_shapes
 
@@ -46,7 +55,9 @@ def partition_ground(data: Inputs, options: SurfaceOptions, origin: tuple[float,
     names = parcels.index.to_numpy(str).astype(object)
     table["parcel_id"] = np.r_[names, np.full(tile.size, "", dtype=object)][pieces.owner]
     table["place"] = np.r_[names, tile][pieces.owner]
-    return _merge(table, pieces.shapes)
+    surfaces = _merge(table, pieces.shapes)
+    surfaces["shape"] = settled(surfaces["shape"].to_numpy(object), origin)
+    return surfaces
 
 
 def _with_unknown(table: pd.DataFrame) -> pd.DataFrame:
@@ -119,7 +130,7 @@ def _merge(table: pd.DataFrame, shapes: Shapes) -> pd.DataFrame:
     order = np.argsort(group, kind="stable")
     starts, ends = runs_of(group[order].astype(np.int64))
     merged = table.iloc[order[starts]].reset_index(drop=True)
-    joined = unions_of_runs(shapes[order], starts, ends)
+    joined = without_dust(unions_of_runs(shapes[order], starts, ends))
     merged["shape"] = joined
     merged["area_m2"] = shapely.area(joined)
     merged.index = pd.Index(_surface_ids(merged), name="surface_id")

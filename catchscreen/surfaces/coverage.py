@@ -6,10 +6,9 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 
-from catchscreen.compiled import parallel_lock
 from catchscreen.grid import Grid
-from catchscreen.surfaces._kernels.coverage import sum_by_class
-from catchscreen.surfaces.overlay import Floats, Packed, Shapes, pack
+from catchscreen.surfaces._kernels.coverage import sum_by_class, sum_by_label
+from catchscreen.surfaces.overlay import Floats, Ints, Packed, Shapes, in_chunks, pack
 
 
 def pack_in_cells(shapes: Shapes, grid: Grid, origin: tuple[float, float] = (0.0, 0.0)) -> Packed:
@@ -47,9 +46,34 @@ def class_areas(
         (n, class_count) float64 [m2]; ground off the grid is in no class.
     """
     packed = pack_in_cells(shapes, grid, origin)
-    with parallel_lock:
-        cells = sum_by_class(packed.xy, packed.ring_start, packed.polygon_start, packed.bounds, codes, class_count)
+    cells = in_chunks(lambda part: sum_by_class(*part_of(packed, part), codes, class_count), len(shapes), 512)
     return cells * grid.cell_area_m2
+
+
+def part_of(packed: Packed, part: slice) -> tuple[Floats, Ints, Ints, Floats]:
+    """Return the arrays of some polygons as kernels take them."""
+    polygon_start = packed.polygon_start[part.start : part.stop + 1]
+    return packed.xy, packed.ring_start, polygon_start, packed.bounds[part]
+
+
+def label_cells(packed: Packed, labels: Ints, label_count: int) -> tuple[Ints, Ints, Floats]:
+    """Return (polygon, label, covered cells) of each label 0..label_count-1 under each polygon, sorted by both numbers.
+
+    Parameters
+    ----------
+    packed : polygons with coordinates in cells
+    labels : (rows, cols) int64 labels
+    """
+    room = 4 * len(packed.bounds) + 64
+    arrays = part_of(packed, slice(0, len(packed.bounds)))
+    while True:
+        code, cells = np.empty(room, np.int64), np.empty(room)
+        used = sum_by_label(*arrays, labels, label_count, code, cells)
+        if used <= room:
+            break
+        room = used
+    order = np.argsort(code[:used], kind="stable")
+    return code[order] // label_count, code[order] % label_count, cells[order]
 
 
 def class_fractions(

@@ -8,8 +8,7 @@ import pandas as pd
 import shapely
 
 from catchscreen.records import Inputs, Terrain
-from catchscreen.surfaces._kernels.coverage import sum_by_label
-from catchscreen.surfaces.coverage import pack_in_cells
+from catchscreen.surfaces.coverage import label_cells, pack_in_cells
 from catchscreen.surfaces.overlay import Floats, Ints, Shapes, runs_of
 from catchscreen.surfaces.partition import cut, split_large, subtract_earlier
 from catchscreen.surfaces.sources import local_shapes
@@ -126,10 +125,7 @@ def _shares_of_labels(
     occurs[code] = True
     codes = np.flatnonzero(occurs)
     labels = (np.cumsum(occurs) - 1)[code]
-    packed = pack_in_cells(shapes, grid, origin)
-    piece, label, cells = sum_by_label(
-        packed.xy, packed.ring_start, packed.polygon_start, packed.bounds, labels, codes.size
-    )
+    piece, label, cells = label_cells(pack_in_cells(shapes, grid, origin), labels, codes.size)
     share = cells * grid.cell_area_m2 / shapely.area(shapes)[piece]
     kept = share > 1e-9
     piece, label, share = piece[kept], label[kept], share[kept]

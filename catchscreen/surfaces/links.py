@@ -27,9 +27,9 @@ def link_surfaces(
     """Find what drains onto each paved patch from its own parcel.
 
     Gravity: the flow over the ground, followed from each cell of a paved surface, reaches the patch after at most
-    ``run_on_distance_m`` of other ground and without leaving the parcel. Kerbs and walls are not in the data: they can
-    stop it, to be seen on site. Roof pipe: the roof lies within ``roof_pipe_distance_m`` and the ground
-    under it is no lower.
+    ``run_on_distance_m`` of other ground, without leaving the parcel and without crossing a kerb line or wall that is
+    given. Those that are not given can stop it, to be seen on site. Roof pipe: the roof lies within
+    ``roof_pipe_distance_m`` and the ground under it is no lower.
 
     Returns
     -------
@@ -39,7 +39,7 @@ def link_surfaces(
     data, land = scene
     inside = surfaces[(surfaces["parcel_id"] != "") & surfaces["kind"].isin(["paved", "road", "planted"])]
     paved = patches[patches["ground"] == "paved"]
-    share, cells = _flow_shares(inside, paved, land, options, origin)
+    share, cells = _flow_shares(inside, paved, (data, land), options, origin)
     pairs = pd.DataFrame(
         {"surface_id": inside.index.to_numpy(object)[cells[0]], "patch_id": paved.index.to_numpy(object)[cells[1]]}
     )
@@ -54,11 +54,16 @@ def link_surfaces(
 
 
 def _flow_shares(
-    surfaces: pd.DataFrame, patches: pd.DataFrame, land: Terrain, options: SurfaceOptions, origin: tuple[float, float]
+    surfaces: pd.DataFrame,
+    patches: pd.DataFrame,
+    scene: tuple[Inputs, Terrain],
+    options: SurfaceOptions,
+    origin: tuple[float, float],
 ) -> tuple[np.ndarray[tuple[int], np.dtype[np.float64]], tuple[Ints, Ints]]:
     """Return the share of each surface's cells whose flow reaches each patch, with the numbers (surface, patch)."""
     if surfaces.empty or patches.empty:
         return np.empty(0), (np.empty(0, np.int64), np.empty(0, np.int64))
+    land = scene[1]
     surface = _labels(surfaces["shape"].to_numpy(object), land, origin)
     patch = _labels(patches["shape"].to_numpy(object), land, origin)
     numbers = pd.Series(range(surfaces["parcel_id"].nunique()), index=np.unique(surfaces["parcel_id"].to_numpy(str)))
@@ -67,12 +72,38 @@ def _flow_shares(
     parcel = np.where(patch >= 0, parcel_of_patch[patch], parcel_of_surface[surface])
     # At least one cell of other ground: a gap narrower than a cell cannot be seen in the flow.
     gap = max(1, round(options.run_on_distance_m / max(land.grid.cell_width_m, land.grid.cell_height_m)))
-    reached = reach_patch(np.ascontiguousarray(land.receiver).ravel(), surface, parcel, patch, gap)
+    reached = reach_patch(stopped_flow(*scene), surface, parcel, patch, gap)
     hit = np.flatnonzero(reached >= 0)
     codes, count = np.unique(surface[hit].astype(np.int64) * len(patches) + reached[hit], return_counts=True)
     number, target = np.divmod(codes, len(patches))
     total = np.bincount(surface[surface >= 0], minlength=len(surfaces))
     return count / total[number], (number, target)
+
+
+def stopped_flow(data: Inputs, land: Terrain) -> Ints:
+    """Return each cell's receiver, flat; -1 where the way to it crosses a kerb line or a wall.
+
+    The way is the straight line between the middles of the two cells.
+    """
+    receiver = np.ascontiguousarray(land.receiver).ravel()
+    layers = [layer.geometry.to_numpy() for layer in (data.kerbs, data.walls) if layer is not None and not layer.empty]
+    lines = np.concatenate([np.empty(0, object), *layers])
+    if lines.size == 0:
+        return receiver
+    # Only the cells beside a line are asked: points along the lines, no further apart than half a cell, find them.
+    step = 0.5 * min(land.grid.cell_width_m, land.grid.cell_height_m)
+    points = shapely.get_coordinates(shapely.segmentize(lines, step))
+    shift = np.array([-1.0, 0.0, 1.0])
+    x = points[:, 0, None, None] + shift[:, None] * land.grid.cell_width_m + 0.0 * shift
+    y = points[:, 1, None, None] + shift * land.grid.cell_height_m + 0.0 * shift[:, None]
+    cell = np.unique(land.grid.cells_of_xy(x.ravel(), y.ravel()))
+    cell = cell[(cell >= 0) & (receiver[cell] >= 0)]
+    ends = np.stack([np.column_stack(land.grid.xy_of_cells(end)) for end in (cell, receiver[cell])], axis=1)
+    ways = shapely.linestrings(ends)
+    crossing, _ = shapely.STRtree(lines).query(ways, predicate="intersects")
+    stopped = receiver.copy()
+    stopped[cell[crossing]] = -1
+    return stopped
 
 
 def _labels(shapes: Shapes, land: Terrain, origin: tuple[float, float]) -> np.ndarray[tuple[int], np.dtype[np.int32]]:

@@ -12,7 +12,6 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 
-from catchscreen.compiled import parallel_lock
 from catchscreen.surfaces._kernels.overlap import orient_rings, shared_areas
 
 Shapes = NDArray[np.object_]
@@ -22,6 +21,9 @@ Floats = NDArray[np.float64]
 
 THREAD_ITEMS = 200
 """Fewer overlays than this for each thread are not worth one."""
+
+FAR_GRID_M = 2.0**-26
+"""Coordinates of up to ten thousand kilometres hold multiples of this (15 nm) exactly."""
 
 NOTHING_M2 = 1e-9
 """Shared ground below this is rounding: touching walls, not an overlap."""
@@ -75,13 +77,27 @@ def pack(shapes: Shapes) -> Packed:
 
 def shared_area_of_pairs(a: Packed, b: Packed, pair_a: Ints, pair_b: Ints) -> Floats:
     """Return the shared area [m2] of each pair (number in ``a``, number in ``b``)."""
-    with parallel_lock:
-        return shared_areas(
-            np.ascontiguousarray(pair_a, dtype=np.int64),
-            np.ascontiguousarray(pair_b, dtype=np.int64),
-            *(a.xy, a.ring_start, a.polygon_start, a.bounds),
-            *(b.xy, b.ring_start, b.polygon_start, b.bounds),
-        )
+    first = (a.xy, a.ring_start, a.polygon_start, a.bounds)
+    second = (b.xy, b.ring_start, b.polygon_start, b.bounds)
+    pairs = np.ascontiguousarray(pair_a, dtype=np.int64), np.ascontiguousarray(pair_b, dtype=np.int64)
+    return in_chunks(lambda part: shared_areas(pairs[0][part], pairs[1][part], *first, *second), pair_a.size, 8192)
+
+
+def in_chunks(function: Callable[[slice], Floats], count: int, size: int) -> Floats:
+    """Join what ``function`` returns for chunks of ``size`` of ``count`` things; kernels free the interpreter lock.
+
+    The chunks are the same whatever the number of threads, and independent of each other.
+    """
+    parts = [slice(begin, min(count, begin + size)) for begin in range(0, max(count, 1), size)]
+    if len(parts) == 1:
+        return function(parts[0])
+    with ThreadPoolExecutor(thread_count()) as pool:
+        return np.concatenate(list(pool.map(function, parts)))
+
+
+def thread_count() -> int:
+    """Return how many threads to use: the processors, or fewer where numba is told so."""
+    return min(os.cpu_count() or 1, int(os.environ.get("NUMBA_NUM_THREADS") or 1024))
 
 
 def overlapping_pairs(a_shapes: Shapes, b_shapes: Shapes) -> tuple[Ints, Ints, Floats]:
@@ -137,10 +153,44 @@ def polygonal(shapes: Shapes) -> Shapes:
     return shapes
 
 
+def without_dust(shapes: Shapes) -> Shapes:
+    """Drop the parts of multipolygons that are rounding (at most ``NOTHING_M2`` each)."""
+    many = np.flatnonzero(shapely.get_type_id(shapes) == 6)
+    parts, number = shapely.get_parts(shapes[many], return_index=True)
+    solid = shapely.area(parts) > NOTHING_M2
+    dusty = np.unique(number[~solid])
+    kept = solid & np.isin(number, dusty)
+    if dusty.size:
+        shapes = shapes.copy()
+        shapes[many[dusty]] = shapely.Polygon()
+        left, place = np.unique(number[kept], return_inverse=True)
+        shapes[many[left]] = shapely.multipolygons(parts[kept], indices=place)
+    return shapes
+
+
+def settled(shapes: Shapes, origin: tuple[float, float]) -> Shapes:
+    """Make shapes relative to ``origin`` ready to be shifted there.
+
+    Far from the origin a coordinate holds fewer digits, so that needles of a nanometre, left by overlays, would cross
+    themselves there. Such shapes are put on a grid that the far coordinates can hold: the needles go, and no ground
+    worth naming moves (less than 1e-5 m2 of a shape).
+    """
+    far = shapely.transform(shapes, lambda xy: xy + far_shift(origin))
+    crossed = np.flatnonzero(~in_threads(shapely.is_valid, far) & ~shapely.is_missing(far))
+    shapes = shapes.copy()
+    shapes[crossed] = in_threads(lambda part: shapely.set_precision(part, FAR_GRID_M), shapes[crossed])
+    return shapes
+
+
+def far_shift(origin: tuple[float, float]) -> Floats:
+    """Return what is added to coordinates relative to ``origin``: whole steps of the grid."""
+    return np.asarray(np.round(np.array(origin) / FAR_GRID_M) * FAR_GRID_M, dtype=np.float64)
+
+
 def in_threads(function: Callable[..., Shapes], *arrays: Shapes) -> Shapes:
     """Run an overlay of arrays, element by element, on several threads (shapely frees the interpreter lock)."""
     count = len(arrays[0])
-    threads = min(os.cpu_count() or 1, count // THREAD_ITEMS)
+    threads = min(thread_count(), count // THREAD_ITEMS)
     if threads < 2:
         return function(*arrays)
     for array in arrays:

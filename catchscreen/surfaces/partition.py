@@ -20,10 +20,14 @@ from catchscreen.surfaces.overlay import (
     runs_of,
     shared_area_of_pairs,
     unions_of_runs,
+    without_dust,
 )
 
 ROUNDS = 2
 """Up to this many blockers are subtracted one after the other, more are joined first."""
+
+REST_M2 = 10.0 * NOTHING_M2
+"""Ground missing below this is rounding of several areas."""
 
 VERTEX_LIMIT = 400
 """Polygons with more vertices are cut into quarters first: an overlay costs as much as both its polygons have."""
@@ -131,16 +135,26 @@ def fill_cells(cells: Shapes, features: Shapes, overlaps: tuple[Ints, Ints]) -> 
     involved, number = np.unique(np.r_[piece, blocker], return_inverse=True)
     packed = pack(shapes[involved])
     shared = shared_area_of_pairs(packed, packed, number[: piece.size], number[piece.size :])
-    own = shapes.copy()
-    gone = piece[shared >= shapely.area(shapes[piece]) - NOTHING_M2]
+    own, whole = shapes.copy(), shapely.area(shapes)
+    gone = np.zeros(shapes.size, dtype=bool)
+    gone[piece[shared >= whole[piece] - NOTHING_M2]] = True
     own[gone] = shapely.Polygon()
-    kept = (shared > NOTHING_M2) & ~np.isin(piece, gone)
+    kept = (shared > NOTHING_M2) & ~gone[piece]
     take_away(own, piece[kept], shapes, blocker[kept])
-    own_area = shapely.area(own)
-    kept = own_area > NOTHING_M2
-    cell, feature, own = cell[kept], feature[kept], own[kept]
-    empty, rest = _rest_of(cells, own, (cell, np.arange(cell.size), own_area[kept]))
-    return Pieces(np.r_[feature, np.full(empty.size, -1, np.int64)], np.r_[cell, empty], np.concatenate([own, rest]))
+    own = without_dust(own)
+    # A piece that lies in a later one of its cell adds nothing to what both cover.
+    covers = ~gone
+    covers[blocker[kept & (shared >= whole[blocker] - NOTHING_M2)]] = False
+    area = shapely.area(own)
+    covered = np.bincount(cell, weights=area, minlength=cells.size)
+    empty = np.flatnonzero(shapely.area(cells) - covered > REST_M2).astype(np.int64)
+    rest = without_dust(_without(cells, empty, shapes[covers], cell[covers]))
+    kept, left = area > NOTHING_M2, shapely.area(rest) > NOTHING_M2
+    return Pieces(
+        np.r_[feature[kept], np.full(int(left.sum()), -1, np.int64)],
+        np.r_[cell[kept], empty[left]],
+        np.concatenate([own[kept], rest[left]]),
+    )
 
 
 def _blockers_in_cells(feature: Ints, cell: Ints, overlaps: tuple[Ints, Ints], count: int) -> tuple[Ints, Ints]:
@@ -181,7 +195,8 @@ def _pieces_of(features: Shapes, owners: Shapes, pairs: tuple[Ints, Ints, Floats
     owned = ~whole & (area >= shapely.area(owners)[owner] - NOTHING_M2)
     pieces = np.where(whole, features[feature], owners[owner])
     crossing = np.flatnonzero(~whole & ~owned)
-    pieces[crossing] = polygonal(in_threads(shapely.intersection, features[feature[crossing]], owners[owner[crossing]]))
+    shared = in_threads(shapely.intersection, features[feature[crossing]], owners[owner[crossing]])
+    pieces[crossing] = without_dust(polygonal(shared))
     return pieces
 
 
@@ -194,14 +209,20 @@ def _rest_of(features: Shapes, owners: Shapes, pairs: tuple[Ints, Ints, Floats])
     """Return what is left of features whose pairs with owners (numbers and shared area) are known."""
     feature, owner, area = pairs
     covered = np.bincount(feature, weights=area, minlength=features.size)
-    outside = np.flatnonzero(shapely.area(features) - covered > 10.0 * NOTHING_M2).astype(np.int64)
-    start = np.searchsorted(feature, outside, side="left")
-    count = np.searchsorted(feature, outside, side="right") - start
-    rest = features[outside]
-    rows = np.repeat(start - np.r_[0, np.cumsum(count)[:-1]], count) + np.arange(count.sum())
-    take_away(rest, np.repeat(np.arange(outside.size), count), owners, owner[rows])
+    outside = np.flatnonzero(shapely.area(features) - covered > REST_M2).astype(np.int64)
+    rest = _without(features, outside, owners[owner], feature)
     kept = shapely.area(rest) > NOTHING_M2
     return outside[kept], rest[kept]
+
+
+def _without(shapes: Shapes, chosen: Ints, blockers: Shapes, number: Ints) -> Shapes:
+    """Return ``shapes[chosen]`` without the ``blockers`` of each, whose ``number`` (of their shape) is ascending."""
+    start = np.searchsorted(number, chosen, side="left")
+    count = np.searchsorted(number, chosen, side="right") - start
+    rows = np.repeat(start - np.r_[0, np.cumsum(count)[:-1]], count) + np.arange(count.sum())
+    rest = shapes[chosen]
+    take_away(rest, np.repeat(np.arange(chosen.size), count), blockers, rows)
+    return rest
 
 
 def tiles_of(shape: shapely.Geometry, side_m: float) -> Shapes:

@@ -12,14 +12,24 @@ from catchscreen.records import Inputs, Terrain
 from catchscreen.surfaces._kernels.coverage import mean_under
 from catchscreen.surfaces.coverage import pack_in_cells
 from catchscreen.surfaces.ledger import divide_surfaces, largest_share
-from catchscreen.surfaces.overlay import Floats, Ints, Shapes, in_threads, polygonal, runs_of, unions_of_runs
+from catchscreen.surfaces.overlay import (
+    Floats,
+    Ints,
+    Shapes,
+    far_shift,
+    in_threads,
+    polygonal,
+    runs_of,
+    settled,
+    unions_of_runs,
+)
 from catchscreen.units import TICKS_PER_M
 
 ID_GRID_M = 5.0
 """A patch is named by the square of this side in which its inner point lies."""
 
-FAR_GRID_M = 2.0**-26
-"""Coordinates of up to ten thousand kilometres hold multiples of this (15 nm) exactly."""
+SLIT_M = 0.001
+"""Gaps narrower than this are where layers do not quite meet."""
 
 WIDTH_TOLERANCE_M = 1e-4
 """Ground exactly as wide as the least width counts as wide enough."""
@@ -48,6 +58,7 @@ def find_patches(
     shapes = patches["shape"].to_numpy(object)
     patches["area_m2"] = shapely.area(shapes)
     patches = patches[patches["area_m2"] >= options.patch_min_area_m2].reset_index(drop=True)
+    patches["shape"] = settled(patches["shape"].to_numpy(object), origin)
     patches = _name(patches, origin)
     shapes = patches["shape"].to_numpy(object)
     patches["width_m"] = mean_width_m(shapes)
@@ -132,27 +143,19 @@ def _letters(number: int) -> str:
 
 
 def mean_width_m(shapes: Shapes) -> Floats:
-    """Return the width [m] of the rectangle that has each shape's area and outline (else a quarter of the outline)."""
+    """Return the width [m] of the rectangle that has each shape's area and outline (else a quarter of the outline).
+
+    Slits narrower than a millimetre, where layers do not quite meet, do not count as outline.
+    """
+    shapes = shapes.copy()
+    slit = np.flatnonzero(shapely.length(shapes) > 1.001 * shapely.length(shapely.convex_hull(shapes)))
+    closed = in_threads(lambda part: shapely.set_precision(part, SLIT_M), shapes[slit])
+    shapes[slit] = np.where(shapely.is_empty(closed), shapes[slit], closed)
     quarter = 0.25 * shapely.length(shapes)
     return quarter - np.sqrt(np.maximum(quarter**2 - shapely.area(shapes), 0.0))
 
 
 def as_layer(table: pd.DataFrame, data: Inputs, origin: tuple[float, float]) -> gpd.GeoDataFrame:
-    """Return a table of shapes relative to ``origin`` as a valid layer in the result's CRS.
-
-    Far from the origin a coordinate holds fewer digits, so that needles of a nanometre cross themselves there. Such
-    shapes are snapped to a grid that the far coordinates can hold; it moves no ground worth naming (micrometres
-    squared), and areas were taken before.
-    """
-    shift = np.array(origin)
-    shapes = table["shape"].to_numpy(object)
-    geometry = shapely.transform(shapes, lambda xy: xy + shift)
-    crossed = np.flatnonzero(~shapely.is_valid(geometry) & ~shapely.is_missing(geometry))
-    snapped = in_threads(_snap, shapes[crossed])
-    geometry[crossed] = shapely.transform(snapped, lambda xy: xy + np.round(shift / FAR_GRID_M) * FAR_GRID_M)
+    """Return a table of shapes relative to ``origin``, settled there, as a layer in the result's CRS."""
+    geometry = shapely.transform(table["shape"].to_numpy(object), lambda xy: xy + far_shift(origin))
     return gpd.GeoDataFrame(table.drop(columns="shape"), geometry=geometry, crs=data.crs)
-
-
-def _snap(shapes: Shapes) -> Shapes:
-    """Put valid shapes on the grid; they stay valid, and what is narrower than the grid goes."""
-    return np.asarray(shapely.set_precision(shapes, FAR_GRID_M), dtype=object)

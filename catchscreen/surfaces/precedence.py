@@ -8,7 +8,6 @@ from __future__ import annotations
 import numpy as np
 import shapely
 
-from catchscreen.compiled import parallel_lock
 from catchscreen.surfaces._kernels.triples import shared_areas_of_three
 from catchscreen.surfaces.overlay import (
     NOTHING_M2,
@@ -16,6 +15,7 @@ from catchscreen.surfaces.overlay import (
     Ints,
     Packed,
     Shapes,
+    in_chunks,
     pack,
     runs_of,
     shared_area_of_pairs,
@@ -91,12 +91,9 @@ def _losses(
     spot = np.repeat(begin - np.r_[0, np.cumsum(blockers)[:-1]], blockers) + np.arange(row.size)
     triple = np.column_stack([owner[row], feature[row], earlier[spot]])
     own, others = packed[1], packed[0]
-    with parallel_lock:
-        taken = shared_areas_of_three(
-            triple,
-            *(own.xy, own.ring_start, own.polygon_start, own.bounds),
-            *(others.xy, others.ring_start, others.polygon_start, others.bounds),
-        )
+    first = (own.xy, own.ring_start, own.polygon_start, own.bounds)
+    second = (others.xy, others.ring_start, others.polygon_start, others.bounds)
+    taken = in_chunks(lambda part: shared_areas_of_three(triple[part], *first, *second), len(triple), 4096)
     return loss + np.bincount(row, weights=taken, minlength=feature.size)
 
 

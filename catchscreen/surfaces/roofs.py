@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import Final
 
 import geopandas as gpd
@@ -14,10 +13,11 @@ from numpy.typing import NDArray
 from catchscreen.options import SurfaceOptions
 from catchscreen.progress import DataIssue, Run
 from catchscreen.records import Inputs, Raster
-from catchscreen.surfaces._kernels.coverage import cover_window, window_of
-from catchscreen.surfaces._kernels.planes import fit_planes
 from catchscreen.surfaces.coverage import pack_in_cells
-from catchscreen.surfaces.overlay import Floats, Packed
+from catchscreen.surfaces.overlay import Floats, Ints
+from catchscreen.surfaces.planes import PlaneFits, Windows, fit_planes, open_windows
+
+Texts = NDArray[np.object_]
 
 FLAT_DEG: Final = 10.0
 """Up to this pitch every kind of green roof can lie."""
@@ -45,14 +45,6 @@ COLUMNS: Final = (
 )
 
 
-@dataclass(frozen=True, slots=True)
-class RoofFit:
-    """What the surface model says of one roof; numbers are NaN and ``reason`` is filled where it says nothing."""
-
-    numbers: dict[str, float]
-    reason: str = ""
-
-
 def describe_roofs(
     patches: pd.DataFrame, data: Inputs, options: SurfaceOptions, origin: tuple[float, float], run: Run
 ) -> tuple[pd.DataFrame, pd.DataFrame]:
@@ -70,9 +62,7 @@ def describe_roofs(
     roofs : index building_id; the same of its largest part, and area_m2 and usable_area_m2 of all its parts
     """
     roof = (patches["ground"] == "roof").to_numpy()
-    fits = _fit_all(patches[roof], data, options, origin)
-    table = pd.DataFrame([fit.numbers for fit in fits], columns=list(COLUMNS), index=patches.index[roof], dtype=float)
-    table["roof_reason"] = [fit.reason for fit in fits]
+    table = _fit_all(patches[roof], data, options, origin)
     table["roof_state"] = np.where(table["roof_reason"] == "", "fitted", "unknown")
     patches = patches.join(table)
     for name in ("roof_reason", "roof_state"):
@@ -96,35 +86,27 @@ def _by_building(roofs: pd.DataFrame) -> pd.DataFrame:
     return table.sort_index(kind="stable")
 
 
-def _fit_all(roofs: pd.DataFrame, data: Inputs, options: SurfaceOptions, origin: tuple[float, float]) -> list[RoofFit]:
-    """Fit each roof patch in turn."""
-    if data.surface_model is None:
-        return [_unknown("no surface model")] * len(roofs)
+def _fit_all(roofs: pd.DataFrame, data: Inputs, options: SurfaceOptions, origin: tuple[float, float]) -> pd.DataFrame:
+    """Return the numbers of each roof patch, and why they are unknown where they are."""
+    table = pd.DataFrame(np.nan, index=roofs.index, columns=list(COLUMNS))
     model = data.surface_model
+    if model is None:
+        return table.assign(roof_reason="no surface model")
+    table["roof_reason"] = _reasons_before(roofs, data, options, origin)
+    inner = shapely.buffer(roofs["shape"].to_numpy(object), -options.roof_edge_strip_m, join_style="mitre")
+    narrow = shapely.is_empty(inner) & (table["roof_reason"] == "").to_numpy()
+    table.loc[narrow, "roof_reason"] = "narrower than its edge strips"
+    rows = np.flatnonzero(table["roof_reason"] == "")
     levels = np.where(model.valid, model.values, np.nan).astype(np.float64)
-    shapes = roofs["shape"].to_numpy(object)
-    inner = shapely.buffer(shapes, -options.roof_edge_strip_m, join_style="mitre")
-    inner_area = shapely.area(inner)
-    seen = np.flatnonzero(inner_area > 0.0)
-    packed = pack_in_cells(inner[seen], model.grid, origin)
-    place = dict(zip(seen.tolist(), range(seen.size), strict=True))
-    reasons = _reasons_before(roofs, data, options, origin)
-    ground = roofs["ground_level_m"].to_numpy(float)
-    fits: list[RoofFit] = []
-    for k in range(len(roofs)):
-        if reasons[k]:
-            fits.append(_unknown(reasons[k]))
-        elif k not in place:
-            fits.append(_unknown("narrower than its edge strips"))
-        else:
-            window = _window(packed, place[k], levels)
-            fits.append(_fit_one(window, model, (ground[k], float(inner_area[k])), options))
-    return fits
+    windows = open_windows(pack_in_cells(inner[rows], model.grid, origin), levels)
+    ground = roofs["ground_level_m"].to_numpy(float)[rows]
+    numbers, reasons = _fit_windows(windows, model, (ground, shapely.area(inner[rows])), options)
+    table.iloc[rows, : len(COLUMNS)] = numbers[list(COLUMNS)].to_numpy(float)
+    table.iloc[rows, len(COLUMNS)] = reasons
+    return table
 
 
-def _reasons_before(
-    roofs: pd.DataFrame, data: Inputs, options: SurfaceOptions, origin: tuple[float, float]
-) -> list[str]:
+def _reasons_before(roofs: pd.DataFrame, data: Inputs, options: SurfaceOptions, origin: tuple[float, float]) -> Texts:
     """Say for which roofs the surface model cannot speak, whatever it shows."""
     reasons = pd.Series("", index=roofs.index, dtype=object)
     buildings = data.buildings
@@ -137,7 +119,7 @@ def _reasons_before(
         canopy = _canopy(data.trees, origin)
         covered = shapely.area(shapely.intersection(shapes, canopy)) / shapely.area(shapes)
         reasons[covered > CANOPY_FRACTION] = "tree canopy covers it"
-    return reasons.to_list()
+    return reasons.to_numpy(object)
 
 
 def _canopy(trees: gpd.GeoDataFrame, origin: tuple[float, float]) -> shapely.Geometry:
@@ -152,79 +134,84 @@ def _canopy(trees: gpd.GeoDataFrame, origin: tuple[float, float]) -> shapely.Geo
     return shapely.transform(shapely.union_all(crowns), lambda xy: xy - shift)
 
 
-@dataclass(frozen=True, slots=True)
-class Window:
-    """The surface model around one roof: levels, NaN cells included, and the cells that lie wholly or half in it."""
-
-    levels: Floats
-    counts: NDArray[np.bool_]
-
-
-def _window(packed: Packed, number: int, levels: Floats) -> Window:
-    """Cut out one roof's cells."""
-    top, left, rows, cols = window_of(packed.bounds[number], levels.shape[0], levels.shape[1])
-    rings = (int(packed.polygon_start[number]), int(packed.polygon_start[number + 1]))
-    shares = np.abs(cover_window(packed.xy, packed.ring_start, rings, (top, left, rows, cols)))[:, :cols]
-    part = np.ascontiguousarray(levels[top : top + rows, left : left + cols])
-    return Window(part, (shares >= 0.5) & ~np.isnan(part))
-
-
-def _unknown(reason: str) -> RoofFit:
-    """Return a fit that says nothing but why."""
-    return RoofFit(dict.fromkeys(COLUMNS, float("nan")), reason)
-
-
-def _fit_one(window: Window, model: Raster, place: tuple[float, float], options: SurfaceOptions) -> RoofFit:
-    """Fit one roof; ``place`` is its ground level [m] and its area inside the edge strip [m2]."""
-    count = int(window.counts.sum())
-    if count < options.roof_min_points:
-        return _unknown(f"{count} points of the surface model, {options.roof_min_points} are needed")
-    height = float(np.median(window.levels[window.counts])) - place[0]
-    if height < MIN_HEIGHT_M:
-        return _unknown(f"the surface model shows {height:.1f} m above the ground: no building, or another one")
+def _fit_windows(
+    windows: Windows, model: Raster, places: tuple[Floats, Floats], options: SurfaceOptions
+) -> tuple[pd.DataFrame, Texts]:
+    """Fit each roof; ``places`` are their ground levels [m] and areas inside the edge strip [m2]."""
+    inside = (windows.share >= 0.5) & ~np.isnan(windows.level)
+    number = windows.number
+    count = np.bincount(number[inside], minlength=len(windows.box))
+    height = _medians(windows.level[inside], number[inside], count) - places[0]
+    few, low = count < options.roof_min_points, height < MIN_HEIGHT_M
+    inside &= ~(few | low)[number]
     cell = (model.grid.cell_width_m, model.grid.cell_height_m)
     least = max(6, int(np.ceil(MIN_PLANE_M2 / model.grid.cell_area_m2)))
-    tolerance = options.roof_max_plane_error_m
-    plane_of, planes = fit_planes(window.levels, window.counts, cell, tolerance, least, 16)
-    on_plane = (plane_of >= 0) & window.counts
-    if on_plane.sum() < MIN_PLANE_FRACTION * count:
-        share = 100.0 * on_plane.sum() / count
-        return _unknown(f"only {share:.0f} % of it lies on planes: canopy, plant or noise in the surface model")
-    numbers = _summary(window, plane_of, planes, cell)
-    if numbers["plane_error_m"] > options.roof_max_plane_error_m:
-        return _unknown(f"plane error {numbers['plane_error_m']:.2f} m: noise or canopy in the surface model")
-    usable = numbers.pop("usable_fraction")
+    fits = fit_planes(windows, inside, cell, options.roof_max_plane_error_m, least)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        numbers = _summary(windows, inside, fits, cell)
+        on_planes = fits.size.sum(axis=1) / count
+    error = numbers["plane_error_m"].to_numpy(float)
+    reasons = [
+        (few, [f"{n} points of the surface model, {options.roof_min_points} are needed" for n in count]),
+        (low, [f"the surface model shows {h:.1f} m above the ground: no building, or another one" for h in height]),
+        (
+            ~(on_planes >= MIN_PLANE_FRACTION),
+            [
+                f"only {100.0 * s:.0f} % of it lies on planes: canopy, plant or noise in the surface model"
+                for s in on_planes
+            ],
+        ),
+        (
+            error > options.roof_max_plane_error_m,
+            [f"plane error {e:.2f} m: noise or canopy in the surface model" for e in error],
+        ),
+    ]
+    reason = np.select([given for given, _ in reasons], [np.array(text, dtype=object) for _, text in reasons], "")
     if max(cell) > COARSE_CELL_M:
         numbers["plant_fraction"] = options.roof_plant_fraction
-        usable *= 1.0 - options.roof_plant_fraction
+        numbers["usable_fraction"] *= 1.0 - options.roof_plant_fraction
     numbers["height_m"] = height
-    numbers["usable_area_m2"] = place[1] * usable
-    return RoofFit(numbers)
+    numbers["usable_area_m2"] = places[1] * numbers["usable_fraction"]
+    numbers[reason != ""] = np.nan
+    return numbers, reason
 
 
-def _summary(
-    window: Window, plane_of: NDArray[np.int64], planes: Floats, cell: tuple[float, float]
-) -> dict[str, float]:
+def _medians(values: Floats, number: Ints, count: Ints) -> Floats:
+    """Return the median of each group's values, NaN for a group without any."""
+    ordered = np.append(values[np.lexsort((values, number))], np.nan)
+    start = np.cumsum(count) - count
+    middle = 0.5 * (
+        ordered[start + np.maximum(count - 1, 0) // 2] + ordered[np.minimum(start + count // 2, values.size)]
+    )
+    return np.where(count > 0, middle, np.nan)
+
+
+def _summary(windows: Windows, inside: NDArray[np.bool_], fits: PlaneFits, cell: tuple[float, float]) -> pd.DataFrame:
     """Return pitch and aspect of the plane with most cells, the flat share, the error, and the share of plant."""
-    size = np.bincount(plane_of[plane_of >= 0], minlength=len(planes))
-    pitch = np.degrees(np.arctan(np.hypot(planes[:, 0], planes[:, 1])))
-    main = int(np.argmax(size))
-    cells = float(window.counts.sum())
-    return {
-        "pitch_deg": float(pitch[main]),
-        "aspect_deg": float(np.degrees(np.arctan2(-planes[main, 0], -planes[main, 1])) % 360.0),
-        "flat_fraction": float(size[pitch <= FLAT_DEG].sum() / cells),
-        "plane_error_m": float(np.sqrt((planes[:, 3] ** 2 * size).sum() / size.sum())),
-        "plane_count": float(len(planes)),
-        "plant_fraction": float(_plant_cells(window, plane_of, planes[main], cell).sum() / cells),
-        "usable_fraction": float(size[pitch <= STEEPEST_DEG].sum() / cells),
-    }
+    every = np.arange(len(windows.box))
+    size, planes = fits.size, fits.planes
+    pitch = np.degrees(np.arctan(np.hypot(planes[:, :, 0], planes[:, :, 1])))
+    main = np.argmax(size, axis=1)
+    first = planes[every, main]
+    cells = np.bincount(windows.number[inside], minlength=every.size)
+    plant = _plant_cells(windows, inside & (fits.plane_of < 0), first, cell)
+    return pd.DataFrame(
+        {
+            "pitch_deg": pitch[every, main],
+            "aspect_deg": np.degrees(np.arctan2(-first[:, 0], -first[:, 1])) % 360.0,
+            "flat_fraction": np.where(pitch <= FLAT_DEG, size, 0).sum(axis=1) / cells,
+            "plane_error_m": np.sqrt((planes[:, :, 3] ** 2 * size).sum(axis=1) / size.sum(axis=1)),
+            "plane_count": fits.count.astype(float),
+            "plant_fraction": np.bincount(windows.number[plant], minlength=every.size) / cells,
+            "usable_fraction": np.where(pitch <= STEEPEST_DEG, size, 0).sum(axis=1) / cells,
+        }
+    )
 
 
 def _plant_cells(
-    window: Window, plane_of: NDArray[np.int64], plane: Floats, cell: tuple[float, float]
+    windows: Windows, off_plane: NDArray[np.bool_], plane: Floats, cell: tuple[float, float]
 ) -> NDArray[np.bool_]:
     """Mark the cells on no plane that stand above or below the main plane: plant, rooflights, wells."""
-    row, col = np.indices(window.counts.shape)
-    level = plane[0] * col * cell[0] - plane[1] * row * cell[1] + plane[2]
-    return window.counts & (plane_of < 0) & (np.abs(window.levels - level) > PLANT_HEIGHT_M)
+    a, b, c = plane[windows.number, :3].T
+    level = a * windows.col * cell[0] - b * windows.row * cell[1] + c
+    return off_plane & (np.abs(windows.level - level) > PLANT_HEIGHT_M)

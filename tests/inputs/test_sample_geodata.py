@@ -20,14 +20,14 @@ def test_each_brief_passes_check(name):
 
 
 def test_the_whole_district_is_read():
-    """600 ha of ground, every role but walls, rain of 905 mm and evaporation of 560 mm a year, as it is described."""
+    """600 ha of ground, every role but walls and kerbs, rain of 905 mm and evaporation of 560 mm a year, as it is described."""
     run = Run()
     data = inputs.load(Brief.from_toml(SAMPLE / "brief.toml"), None, run)
     assert data.district.area == pytest.approx(6_000_000)
     assert data.ground_valid.sum() * data.grid.cell_area_m2 == pytest.approx(6_000_000, rel=1e-3)
     assert (data.parcels["ground_fraction"] == 1).all()
     unknown = {issue.role for issue in run.issues if issue.code == "no-layer"}
-    assert unknown == {"walls"}
+    assert unknown == {"walls", "kerbs"}
     assert data.rain_series.sum() / 12 == pytest.approx(905, rel=1e-3)
     days = [31, 28.25, 31, 30, 31, 30, 31, 31, 30, 31, 30, 31]
     assert (data.evaporation.to_numpy() * days).sum() == pytest.approx(560)

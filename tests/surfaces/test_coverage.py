@@ -13,8 +13,15 @@ from hypothesis import strategies as st
 from pyproj import CRS
 
 from catchscreen.grid import Grid
-from catchscreen.surfaces._kernels.coverage import burn_labels, cover_window, mean_under, sum_by_class, sum_by_label
-from catchscreen.surfaces.coverage import class_areas, class_fractions, pack_in_cells
+from catchscreen.surfaces._kernels.coverage import (
+    burn_labels,
+    cover_window,
+    cover_windows,
+    mean_under,
+    sum_by_class,
+    sum_by_label,
+)
+from catchscreen.surfaces.coverage import class_areas, class_fractions, label_cells, pack_in_cells
 
 
 def grid_of(rows, cols, *, cell=1.0, left=0.0, bottom=0.0):
@@ -56,9 +63,16 @@ def test_sums_by_hand_compiled_and_not():
     for function in (sum_by_class, sum_by_class.py_func):
         np.testing.assert_allclose(function(*arrays, codes, 2), [[1.5, 1.0], [0.0, 4.0]], atol=1e-14)
     for function in (sum_by_label, sum_by_label.py_func):
-        polygon, label, cells = function(*arrays, codes.astype(np.int64), 2)
-        assert (polygon.tolist(), label.tolist()) == ([0, 0, 1], [0, 1, 1])
+        found, cells = np.full(3, -1), np.empty(3)
+        assert function(*arrays, codes.astype(np.int64), 2, found, cells) == 3
+        assert found.tolist() == [0, 1, 3]
         np.testing.assert_allclose(cells, [1.5, 1.0, 4.0], atol=1e-14)
+        # Without room for all, they are counted.
+        assert function(*arrays, codes.astype(np.int64), 2, found[:1], cells[:1]) == 3
+    windows = np.array([[0, 0, 2, 2], [0, 1, 2, 2]])
+    for function in (cover_windows, cover_windows.py_func):
+        flat = function(*arrays[:3], windows, np.array([0, 4, 8]))
+        np.testing.assert_allclose(flat, [0.75, 0.5, 0.75, 0.5, 1.0, 1.0, 1.0, 1.0], atol=1e-14)
     values = np.array([[1.0, 2.0, np.nan], [1.0, 2.0, 4.0]])
     for function in (mean_under, mean_under.py_func):
         # 1.5 cells of 1 and 1 cell of 2; two cells of 2 and one of 4.
@@ -67,16 +81,15 @@ def test_sums_by_hand_compiled_and_not():
         assert function(*arrays, 2, 3).tolist() == [[0, 0, 1], [0, 0, 1]]
 
 
-def test_many_labels_make_the_arrays_grow():
+def test_more_labels_than_there_was_room_for():
     """One polygon over 400 cells of 400 labels takes each label's whole cell."""
     grid = grid_of(20, 20)
-    labels = np.arange(400).reshape(20, 20)
+    labels = np.arange(400)[::-1].reshape(20, 20).copy()
     packed = pack_in_cells(np.array([shapely.box(0, 0, 20, 20)]), grid)
-    for function in (sum_by_label, sum_by_label.py_func):
-        polygon, label, cells = function(packed.xy, packed.ring_start, packed.polygon_start, packed.bounds, labels, 400)
-        assert label.tolist() == list(range(400))
-        np.testing.assert_allclose(cells, 1.0, atol=1e-12)
-        assert not polygon.any()
+    polygon, label, cells = label_cells(packed, labels, 400)
+    assert label.tolist() == list(range(400))
+    np.testing.assert_allclose(cells, 1.0, atol=1e-12)
+    assert not polygon.any()
 
 
 @given(st.integers(0, 10_000), st.sampled_from([(0.0, 1.0), (415_000.0, 0.5), (0.0, 7.3)]))

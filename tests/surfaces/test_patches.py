@@ -20,7 +20,7 @@ def southward(rows, cols):
     return receiver
 
 
-def yard(scenes, *, receiver=None):
+def yard(scenes, *, receiver=None, **layers):
     """A parcel 20 x 30 m: car park in the south, a lawn, a path strip 2 m wide in the north and a house."""
     cover = scenes.frame(
         [shapely.box(0, 0, 20, 10), shapely.box(0, 10, 20, 12), shapely.box(0, 12, 20, 14), shapely.box(0, 14, 20, 30)],
@@ -36,6 +36,7 @@ def yard(scenes, *, receiver=None):
         level=rows,
         land_cover=cover,
         buildings=scenes.frame([shapely.box(4, 20, 14, 28)], ["house"], "building_id"),
+        **layers,
     )
     land = scenes.terrain(data, receiver=southward(30, 40) if receiver is None else receiver)
     return account(data, land, SurfaceOptions(), Run())
@@ -61,6 +62,26 @@ def test_flow_links_the_path_across_a_narrow_lawn(scenes):
     assert gravity["area_m2"].to_list() == pytest.approx([40.0])
     still = yard(scenes, receiver=np.full((30, 40), -1, dtype=np.int64))
     assert still.links[still.links["way"] == "gravity"].empty
+
+
+@pytest.mark.parametrize("role", ["kerbs", "walls"])
+def test_a_kerb_or_wall_stops_what_would_run_on(scenes, role):
+    """A line along the lawn from x = 0 to 12 keeps 12 of the path's 20 m off the car park: 8 x 2 m2 stay.
+
+    A line elsewhere, or one that runs with the flow between two columns of cells, stops nothing.
+    """
+
+    def gravity(line):
+        layer = scenes.frame([line], ["k"], "line_id")
+        cover = yard(scenes, **{role: layer})
+        links = cover.links[cover.links["way"] == "gravity"]
+        return links["area_m2"].sum(), cover.patches["planted_run_on_m2"].iloc[0]
+
+    run_on, planted = gravity(shapely.LineString([(0, 11.2), (12, 11.2)]))
+    assert run_on == pytest.approx(16.0)
+    assert planted < 260.0
+    assert gravity(shapely.LineString([(25, 11), (30, 11)]))[0] == pytest.approx(40.0)
+    assert gravity(shapely.LineString([(8, 10), (8, 14)]))[0] == pytest.approx(40.0)
 
 
 def test_planted_ground_that_drains_onto_a_patch_is_counted_apart(scenes):
@@ -102,3 +123,9 @@ def test_narrow_tongues_are_cut_off_and_corners_kept():
 
 def test_width_of_rectangles_is_their_shorter_side():
     np.testing.assert_allclose(mean_width_m(np.array([shapely.box(0, 0, 3, 40), shapely.box(0, 0, 7, 7)])), [3.0, 7.0])
+
+
+def test_a_slit_where_layers_do_not_meet_is_no_outline():
+    """A slit 6 m deep and a nanometre wide would make a square of 10 m one of 32 m outline: 3.7 m wide."""
+    slit = shapely.Polygon([(5, 0), (5 + 1e-9, 0), (5, 6)])
+    np.testing.assert_allclose(mean_width_m(np.array([shapely.box(0, 0, 10, 10).difference(slit)])), [10.0], atol=0.01)

@@ -10,7 +10,8 @@ from catchscreen.options import SurfaceOptions
 from catchscreen.progress import Run
 from catchscreen.records import Raster
 from catchscreen.surfaces import account
-from catchscreen.surfaces._kernels.planes import fit_planes, local_gradients, solve_plane
+from catchscreen.surfaces._kernels.planes import grow_plane, grow_planes, local_gradients, settle_cells, solve_plane
+from catchscreen.surfaces.planes import Windows, fit_planes
 
 ROOF = shapely.box(5, 5, 25, 17)
 
@@ -100,22 +101,49 @@ def test_what_cannot_be_known_is_said(scenes):
     assert cover.roofs.loc["b", "roof_state"] == "unknown"
 
 
-def test_planes_come_out_the_same_uncompiled():
-    """A gable of 8 x 10 cells: z = 1 + 0.5 x on the left, 1 + 0.5 (9 - x) on the right."""
+def gable(copies=1):
+    """Windows of 8 x 10 cells: z = 1 + 0.5 x on the left, 1 + 0.5 (9 - x) on the right."""
     col = np.arange(10.0)
-    level = np.tile(1.0 + 0.5 * np.minimum(col, 9.0 - col), (8, 1))
-    counts = np.ones((8, 10), dtype=bool)
-    for function in (fit_planes, fit_planes.py_func):
-        plane_of, planes = function(level, counts, (1.0, 1.0), 0.3, 6, 16)
-        assert len(planes) == 2
-        np.testing.assert_allclose(np.abs(planes[:, 0]), 0.5, atol=0.02)
-        assert (plane_of >= 0).all()
+    level = np.tile(1.0 + 0.5 * np.minimum(col, 9.0 - col), 8 * copies)
+    box = np.tile([0, 0, 8, 10], (copies, 1))
+    return Windows(box, np.arange(copies + 1) * 80, level, np.ones(level.size)), np.ones(level.size, dtype=bool)
+
+
+def test_each_window_is_fitted_on_its_own():
+    fits = fit_planes(*gable(3), (1.0, 1.0), 0.3, 6)
+    assert fits.count.tolist() == [2, 2, 2]
+    np.testing.assert_allclose(np.abs(fits.planes[:, :2, 0]), 0.5, atol=0.02)
+    assert (fits.plane_of >= 0).all()
+    assert fits.size.sum(axis=1).tolist() == [80, 80, 80]
+    assert (fits.planes[0] == fits.planes[2]).all()
+
+
+def test_plane_kernels_give_the_same_uncompiled():
+    windows, inside = gable()
+    place = (windows.start, np.array([10]), (1.0, 1.0))
+    found = []
+    for mode in (lambda kernel: kernel, lambda kernel: kernel.py_func):
+        gradient, error = mode(local_gradients)(windows.level, inside, *place)
+        assert gradient[4 * 10 + 2] == pytest.approx([0.5, 0.0])
+        assert error[4 * 10 + 2] == pytest.approx(0.0, abs=1e-12)
+        rule, seeds = (0.3, 6, 16), np.argsort(error, kind="stable")
+        plane_of, planes, count = mode(grow_planes)(
+            windows.level, inside, gradient, seeds, np.array([0, 80]), *place, rule
+        )
+        mode(settle_cells)(windows.level, inside, plane_of, planes, *place, 0.3)
+        alone = np.full(80, -1)
+        size, a, b, _ = mode(grow_plane)(
+            (windows.level, inside, alone), 10, 22, (0.5, 0.0), (1.0, 1.0), 0.3, np.empty(80, np.int64)
+        )
+        # The left half; the ridge lies halfway between two columns.
+        assert (size, (alone == -2).sum()) == (40, 40)
+        assert (a, b) == pytest.approx((0.5, 0.0))
+        assert count.tolist() == [2]
+        found.append((plane_of, planes))
+    np.testing.assert_array_equal(found[0][0], found[1][0])
+    np.testing.assert_allclose(found[0][1], found[1][1], atol=1e-12)
     sums = np.array([3.0, 1.0, 1.0, 3.0, 1.0, 0.0, 1.0, 2.0, 3.0])  # the points (1, 0, 2), (0, 1, 3), (0, 0, -2)
     for function in (solve_plane, solve_plane.py_func):
         a, b, c, solved = function(sums)
         assert solved
         assert (a, b, c) == pytest.approx((4.0, 5.0, -2.0))
-    for function in (local_gradients, local_gradients.py_func):
-        gradient, error = function(level, counts, 1.0, 1.0)
-        assert gradient[4, 2] == pytest.approx([0.5, 0.0])
-        assert error[4, 2] == pytest.approx(0.0, abs=1e-12)

@@ -11,7 +11,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from catchscreen.compiled import kernel, parallel_kernel, prange
+from catchscreen.compiled import kernel
 
 
 @kernel
@@ -86,17 +86,14 @@ def add_clipped(increments: NDArray[np.float64], x_in: float, x_out: float, heig
     if x_out <= 0.0:
         increments[0] += height
         return
-    if x_in >= 0.0 and x_out < cols:
-        add_edge_in_row(increments, x_in, x_out, height)
-        return
-    per_col = height / (x_out - x_in)
-    if x_in < 0.0:
-        increments[0] += per_col * -x_in
-        x_in = 0.0
-    x_out = min(x_out, float(cols))
-    if x_out > x_in:
+    if x_in < 0.0 or x_out >= cols:
+        per_col = height / (x_out - x_in)
+        increments[0] += per_col * max(0.0, -x_in)
+        x_in = max(x_in, 0.0)
         # The last column is open to the right: an edge that ends on it writes one cell further.
-        add_edge_in_row(increments, x_in, x_out, per_col * (x_out - x_in))
+        x_out = min(x_out, float(cols))
+        height = per_col * (x_out - x_in)
+    add_edge_in_row(increments, x_in, x_out, height)
 
 
 @kernel
@@ -166,7 +163,7 @@ def sum_row(
     increments[increments.size - 1] = 0.0
 
 
-@parallel_kernel
+@kernel
 def sum_by_class(
     xy: NDArray[np.float64],
     ring_start: NDArray[np.int64],
@@ -175,28 +172,25 @@ def sum_by_class(
     classes: NDArray[np.uint8],
     class_count: int,
 ) -> NDArray[np.float64]:
-    """Return (polygons, class_count) covered cells of each class; polygons are independent of each other."""
+    """Return (polygons, class_count) covered cells of each class."""
     count = polygon_start.size - 1
     sums = np.zeros((count, class_count))
-    for chunk in prange((count + 63) // 64):
-        begin = chunk * 64
-        end = min(count, begin + 64)
-        largest = 0
-        for k in range(begin, end):
-            window = window_of(bounds[k], classes.shape[0], classes.shape[1])
-            largest = max(largest, window[2] * (window[3] + 2))
-        # One working array for the chunk: each row is set back to zero when it has been read.
-        work = np.zeros(largest)
-        for k in range(begin, end):
-            top, left, rows, cols = window_of(bounds[k], classes.shape[0], classes.shape[1])
-            increments = work[: rows * (cols + 2)].reshape((rows, cols + 2))
-            span = open_spans(rows, cols)
-            for ring in range(polygon_start[k], polygon_start[k + 1]):
-                add_ring(increments, xy, ring_start[ring], ring_start[ring + 1], (top, left, rows, cols), span)
-            for row in range(rows):
-                sum_row(increments[row], classes[top + row], left, span[row], sums[k])
-            for code in range(class_count):
-                sums[k, code] = abs(sums[k, code])
+    largest = 0
+    for k in range(count):
+        window = window_of(bounds[k], classes.shape[0], classes.shape[1])
+        largest = max(largest, window[2] * (window[3] + 2))
+    # One working array: each row is set back to zero when it has been read.
+    work = np.zeros(largest)
+    for k in range(count):
+        top, left, rows, cols = window_of(bounds[k], classes.shape[0], classes.shape[1])
+        increments = work[: rows * (cols + 2)].reshape((rows, cols + 2))
+        span = open_spans(rows, cols)
+        for ring in range(polygon_start[k], polygon_start[k + 1]):
+            add_ring(increments, xy, ring_start[ring], ring_start[ring + 1], (top, left, rows, cols), span)
+        for row in range(rows):
+            sum_row(increments[row], classes[top + row], left, span[row], sums[k])
+        for code in range(class_count):
+            sums[k, code] = abs(sums[k, code])
     return sums
 
 
@@ -208,55 +202,64 @@ def sum_by_label(
     bounds: NDArray[np.float64],
     labels: NDArray[np.int64],
     label_count: int,
-) -> tuple[NDArray[np.int64], NDArray[np.int64], NDArray[np.float64]]:
-    """Return (polygon, label, covered cells) of each label 0..label_count-1 that a polygon touches, in order."""
-    count = polygon_start.size - 1
-    capacity = 2 * count + 16
-    polygon = np.empty(capacity, np.int64)
-    label = np.empty(capacity, np.int64)
-    cells = np.empty(capacity)
+    found: NDArray[np.int64],
+    cells: NDArray[np.float64],
+) -> int:
+    """Write the labels 0..label_count-1 that each polygon touches, and the covered cells of each.
+
+    ``found`` takes polygon * label_count + label, polygon by polygon. Returns how many were found; where ``found`` and
+    ``cells`` have no room for them all, the rest is counted only.
+    """
     used = 0
     sums = np.zeros(label_count)
-    seen = np.zeros(label_count, np.bool_)
     touched = np.empty(label_count, np.int64)
-    for k in range(count):
+    seen = np.full(label_count, -1, np.int64)
+    for k in range(polygon_start.size - 1):
         window = window_of(bounds[k], labels.shape[0], labels.shape[1])
         shares = cover_window(xy, ring_start, (polygon_start[k], polygon_start[k + 1]), window)
-        found = 0
+        count = 0
         for row in range(window[2]):
             for col in range(window[3]):
                 share = shares[row, col]
                 if share == 0.0:
                     continue
                 code = labels[window[0] + row, window[1] + col]
-                if not seen[code]:
-                    seen[code] = True
-                    touched[found] = code
-                    found += 1
+                if seen[code] != k:
+                    seen[code] = k
+                    sums[code] = 0.0
+                    touched[count] = code
+                    count += 1
                 sums[code] += share
-        if used + found > capacity:
-            capacity = 2 * capacity + found
-            polygon = grown_integers(polygon, used, capacity)
-            label = grown_integers(label, used, capacity)
-            larger = np.empty(capacity)
-            larger[:used] = cells[:used]
-            cells = larger
-        for code in np.sort(touched[:found]):
-            polygon[used] = k
-            label[used] = code
-            cells[used] = abs(sums[code])
+        for place in range(count):
+            if used < found.size:
+                found[used] = k * label_count + touched[place]
+                cells[used] = abs(sums[touched[place]])
             used += 1
-            sums[code] = 0.0
-            seen[code] = False
-    return polygon[:used], label[:used], cells[:used]
+    return used
 
 
 @kernel
-def grown_integers(values: NDArray[np.int64], used: int, capacity: int) -> NDArray[np.int64]:
-    """Return a larger copy of the first ``used`` values."""
-    larger = np.empty(capacity, np.int64)
-    larger[:used] = values[:used]
-    return larger
+def cover_windows(
+    xy: NDArray[np.float64],
+    ring_start: NDArray[np.int64],
+    polygon_start: NDArray[np.int64],
+    windows: NDArray[np.int64],
+    start: NDArray[np.int64],
+) -> NDArray[np.float64]:
+    """Return the covered shares of the cells of each polygon's window (first row, first col, rows, cols), end to end.
+
+    ``start`` says where each window's cells begin, row by row, and where the last ones end.
+    """
+    flat = np.zeros(start[-1])
+    for k in range(polygon_start.size - 1):
+        window = (windows[k, 0], windows[k, 1], windows[k, 2], windows[k, 3])
+        shares = cover_window(xy, ring_start, (polygon_start[k], polygon_start[k + 1]), window)
+        place = start[k]
+        for row in range(window[2]):
+            for col in range(window[3]):
+                flat[place] = abs(shares[row, col])
+                place += 1
+    return flat
 
 
 @kernel

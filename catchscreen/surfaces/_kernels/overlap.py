@@ -11,7 +11,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from catchscreen.compiled import kernel, parallel_kernel, prange
+from catchscreen.compiled import kernel
 
 
 @kernel
@@ -43,6 +43,20 @@ def under_lower(width: float, a_first: float, a_last: float, b_first: float, b_l
 
 
 @kernel
+def edge_rightward(
+    xy: NDArray[np.float64], k: int, corner: tuple[float, float]
+) -> tuple[float, float, float, float, float]:
+    """Return the edge from vertex ``k`` as it runs to the right (x, y, x, y), and 1 or, where it was turned, -1."""
+    x1 = xy[k, 0] - corner[0]
+    y1 = xy[k, 1] - corner[1]
+    x2 = xy[k + 1, 0] - corner[0]
+    y2 = xy[k + 1, 1] - corner[1]
+    if x1 > x2:
+        return x2, y2, x1, y1, -1.0
+    return x1, y1, x2, y2, 1.0
+
+
+@kernel
 def edge_against_polygon(
     edge: tuple[float, float, float, float],
     xy: NDArray[np.float64],
@@ -57,15 +71,7 @@ def edge_against_polygon(
     total = 0.0
     for ring in range(first_ring, last_ring):
         for k in range(ring_start[ring], ring_start[ring + 1] - 1):
-            x1 = xy[k, 0] - corner[0]
-            x2 = xy[k + 1, 0] - corner[0]
-            if x1 == x2:
-                continue
-            y1 = xy[k, 1] - corner[1]
-            y2 = xy[k + 1, 1] - corner[1]
-            sign = 1.0
-            if x1 > x2:
-                x1, x2, y1, y2, sign = x2, x1, y2, y1, -1.0
+            x1, y1, x2, y2, sign = edge_rightward(xy, k, corner)
             begin = max(left, x1)
             end = min(right, x2)
             if begin >= end or (y1 <= 0.0 and y2 <= 0.0):
@@ -97,13 +103,7 @@ def shared_area(
     corner = (box[0], box[1])
     for ring in range(a_range[0], a_range[1]):
         for k in range(a_rings[ring], a_rings[ring + 1] - 1):
-            x1 = a_xy[k, 0] - box[0]
-            x2 = a_xy[k + 1, 0] - box[0]
-            y1 = a_xy[k, 1] - box[1]
-            y2 = a_xy[k + 1, 1] - box[1]
-            sign = 1.0
-            if x1 > x2:
-                x1, x2, y1, y2, sign = x2, x1, y2, y1, -1.0
+            x1, y1, x2, y2, sign = edge_rightward(a_xy, k, corner)
             # An edge beside the common box or under it has no shared ground below.
             if x1 == x2 or x2 <= 0.0 or x1 >= width or (y1 <= 0.0 and y2 <= 0.0):
                 continue
@@ -111,7 +111,7 @@ def shared_area(
     return abs(total)
 
 
-@parallel_kernel
+@kernel
 def shared_areas(
     pair_a: NDArray[np.int64],
     pair_b: NDArray[np.int64],
@@ -124,26 +124,25 @@ def shared_areas(
     b_polygons: NDArray[np.int64],
     b_bounds: NDArray[np.float64],
 ) -> NDArray[np.float64]:
-    """Return the shared area of each pair of polygons (pairs are independent: threads change nothing)."""
+    """Return the shared area of each pair of polygons."""
     areas = np.zeros(pair_a.size)
-    for chunk in prange((pair_a.size + 255) // 256):
-        for k in range(chunk * 256, min(pair_a.size, chunk * 256 + 256)):
-            a = pair_a[k]
-            b = pair_b[k]
-            left = max(a_bounds[a, 0], b_bounds[b, 0])
-            bottom = max(a_bounds[a, 1], b_bounds[b, 1])
-            right = min(a_bounds[a, 2], b_bounds[b, 2])
-            top = min(a_bounds[a, 3], b_bounds[b, 3])
-            if right <= left or top <= bottom:
-                continue
-            a_range = (a_polygons[a], a_polygons[a + 1])
-            b_range = (b_polygons[b], b_polygons[b + 1])
-            box = (left, bottom, right)
-            # The polygon with more edges goes outside: most of its edges miss the common box and cost one comparison.
-            if a_rings[a_range[1]] - a_rings[a_range[0]] >= b_rings[b_range[1]] - b_rings[b_range[0]]:
-                areas[k] = shared_area(a_xy, a_rings, a_range, b_xy, b_rings, b_range, box)
-            else:
-                areas[k] = shared_area(b_xy, b_rings, b_range, a_xy, a_rings, a_range, box)
+    for k in range(pair_a.size):
+        a = pair_a[k]
+        b = pair_b[k]
+        left = max(a_bounds[a, 0], b_bounds[b, 0])
+        bottom = max(a_bounds[a, 1], b_bounds[b, 1])
+        right = min(a_bounds[a, 2], b_bounds[b, 2])
+        top = min(a_bounds[a, 3], b_bounds[b, 3])
+        if right <= left or top <= bottom:
+            continue
+        xy, rings, other_xy, other_rings = a_xy, a_rings, b_xy, b_rings
+        first, last, other_first, other_last = a_polygons[a], a_polygons[a + 1], b_polygons[b], b_polygons[b + 1]
+        # The polygon with more edges goes outside: most of its edges miss the common box and cost one comparison.
+        if a_rings[last] - a_rings[first] < b_rings[other_last] - b_rings[other_first]:
+            xy, rings, other_xy, other_rings = b_xy, b_rings, a_xy, a_rings
+            first, last, other_first, other_last = other_first, other_last, first, last
+        box = (left, bottom, right)
+        areas[k] = shared_area(xy, rings, (first, last), other_xy, other_rings, (other_first, other_last), box)
     return areas
 
 

@@ -1,6 +1,8 @@
-"""Planes of a roof, grown from its smoothest cells: no random draws, ties by cell number.
+"""Planes of roofs, grown from their smoothest cells: no random draws, ties by cell number.
 
-All arrays are windows (rows, cols): level [m] of the surface model, and the cells that count. Lengths are in metres.
+Each roof has a window of cells (row by row); the windows' values stand end to end, ``start`` says where each begins and
+where the last one ends, ``cols`` how many columns each has. Level [m] is that of the surface model, ``inside`` marks
+the cells that count. Lengths are in metres; x runs along the columns and y against the rows from a window's first cell.
 """
 
 from __future__ import annotations
@@ -47,79 +49,95 @@ def add_point(sums: NDArray[np.float64], x: float, y: float, z: float) -> None:
 
 @kernel
 def local_gradients(
-    level: NDArray[np.float64], counts: NDArray[np.bool_], width: float, height: float
+    level: NDArray[np.float64],
+    inside: NDArray[np.bool_],
+    start: NDArray[np.int64],
+    cols: NDArray[np.int64],
+    cell: tuple[float, float],
 ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    """Return (rows, cols, 2) gradient of the plane through each cell's 3 x 3 cells, and its RMS error (inf: none)."""
-    rows, cols = level.shape
-    gradient = np.zeros((rows, cols, 2))
-    error = np.full((rows, cols), np.inf)
-    for row in range(rows):
-        for col in range(cols):
-            if not counts[row, col]:
+    """Return (cells, 2) gradient of the plane through each cell's 3 x 3 cells, and its RMS error (inf: none)."""
+    gradient = np.zeros((level.size, 2))
+    error = np.full(level.size, np.inf)
+    sums = np.zeros(9)
+    near = np.empty((9, 3))
+    for window in range(cols.size):
+        width = cols[window]
+        for here in range(start[window], start[window + 1]):
+            if not inside[here]:
                 continue
-            sums = np.zeros(9)
-            for r in range(max(0, row - 1), min(rows, row + 2)):
-                for c in range(max(0, col - 1), min(cols, col + 2)):
-                    if counts[r, c]:
-                        add_point(sums, (c - col) * width, (row - r) * height, level[r, c] - level[row, col])
-            if sums[0] < 6.0:
+            for k in range(9):
+                sums[k] = 0.0
+            count = 0
+            col = (here - start[window]) % width
+            for down in range(-1, 2):
+                for right in range(-1, 2):
+                    other = here + down * width + right
+                    if other < start[window] or other >= start[window + 1] or col + right < 0 or col + right >= width:
+                        continue
+                    if inside[other]:
+                        near[count, 0] = right * cell[0]
+                        near[count, 1] = -down * cell[1]
+                        near[count, 2] = level[other] - level[here]
+                        add_point(sums, near[count, 0], near[count, 1], near[count, 2])
+                        count += 1
+            if count < 6:
                 continue
-            a, b, constant, solved = solve_plane(sums)
+            a, b, c, solved = solve_plane(sums)
             if not solved:
                 continue
+            gradient[here, 0] = a
+            gradient[here, 1] = b
             squares = 0.0
-            for r in range(max(0, row - 1), min(rows, row + 2)):
-                for c in range(max(0, col - 1), min(cols, col + 2)):
-                    if counts[r, c]:
-                        rest = level[r, c] - level[row, col] - constant - a * (c - col) * width - b * (row - r) * height
-                        squares += rest * rest
-            gradient[row, col, 0] = a
-            gradient[row, col, 1] = b
-            error[row, col] = np.sqrt(squares / sums[0])
+            for k in range(count):
+                rest = near[k, 2] - c - a * near[k, 0] - b * near[k, 1]
+                squares += rest * rest
+            error[here] = np.sqrt(squares / count)
     return gradient, error
 
 
 @kernel
 def grow_plane(
-    level: NDArray[np.float64],
-    counts: NDArray[np.bool_],
-    plane_of: NDArray[np.int64],
+    window: tuple[NDArray[np.float64], NDArray[np.bool_], NDArray[np.int64]],
+    width: int,
     seed: int,
-    start: tuple[float, float],
+    slope: tuple[float, float],
     cell: tuple[float, float],
-    number: int,
     tolerance: float,
+    queue: NDArray[np.int64],
 ) -> tuple[int, float, float, float]:
-    """Grow one plane from a seed over cells within the tolerance, refitted as it grows; return (cells, a, b, c)."""
-    rows, cols = level.shape
-    queue = np.empty(rows * cols, np.int64)
+    """Grow one plane in a window (level, inside, plane_of) from a seed over cells within the tolerance.
+
+    It is refitted as it grows. Its cells are marked by -2 and listed in ``queue``; returns (cells, a, b, c).
+    """
+    level, inside, plane_of = window
     sums = np.zeros(9)
     queue[0] = seed
-    plane_of[seed // cols, seed % cols] = number
-    a, b = start
-    c = level[seed // cols, seed % cols] - a * (seed % cols) * cell[0] + b * (seed // cols) * cell[1]
+    plane_of[seed] = -2
+    a, b = slope
+    c = level[seed] - a * (seed % width) * cell[0] + b * (seed // width) * cell[1]
     head = 0
     tail = 1
-    refit_at = 9
+    refit_at = 9.0
     while head < tail:
         here = queue[head]
         head += 1
-        row = here // cols
-        col = here % cols
-        add_point(sums, col * cell[0], -row * cell[1], level[row, col])
+        row = here // width
+        col = here % width
+        add_point(sums, col * cell[0], -row * cell[1], level[here])
         if sums[0] >= refit_at:
-            refit_at = int(1.5 * refit_at) + 1
+            refit_at = np.floor(1.5 * refit_at) + 1.0
             new_a, new_b, new_c, solved = solve_plane(sums)
             if solved:
                 a, b, c = new_a, new_b, new_c
         for step in range(4):
-            r = row + (step == 0) - (step == 2)
-            k = col + (step == 1) - (step == 3)
-            if r < 0 or r >= rows or k < 0 or k >= cols or not counts[r, k] or plane_of[r, k] != -1:
+            other = here + width if step == 0 else here + 1 if step == 1 else here - width if step == 2 else here - 1
+            if (step == 1 and col == width - 1) or (step == 3 and col == 0) or other < 0 or other >= level.size:
                 continue
-            if abs(level[r, k] - a * k * cell[0] + b * r * cell[1] - c) <= tolerance:
-                plane_of[r, k] = number
-                queue[tail] = r * cols + k
+            if not inside[other] or plane_of[other] != -1:
+                continue
+            if abs(level[other] - a * (other % width) * cell[0] + b * (other // width) * cell[1] - c) <= tolerance:
+                plane_of[other] = -2
+                queue[tail] = other
                 tail += 1
     new_a, new_b, new_c, solved = solve_plane(sums)
     if solved:
@@ -128,127 +146,108 @@ def grow_plane(
 
 
 @kernel
-def fit_planes(
+def grow_planes(
     level: NDArray[np.float64],
-    counts: NDArray[np.bool_],
+    inside: NDArray[np.bool_],
+    gradient: NDArray[np.float64],
+    seeds: NDArray[np.int64],
+    seed_start: NDArray[np.int64],
+    start: NDArray[np.int64],
+    cols: NDArray[np.int64],
     cell: tuple[float, float],
-    tolerance: float,
-    min_cells: int,
-    max_planes: int,
-) -> tuple[NDArray[np.int64], NDArray[np.float64]]:
-    """Divide the counted cells into planes.
+    rule: tuple[float, int, int],
+) -> tuple[NDArray[np.int64], NDArray[np.float64], NDArray[np.int64]]:
+    """Divide the cells of each window into planes, one after the other from its ``seeds``, the smoothest first.
 
-    Returns
-    -------
-    plane_of : (rows, cols) number of the plane, -1 for cells on none (plant, edges, noise)
-    planes : (n, 4) a, b, c of z = a x + b y + c with x = col * width, y = -row * height; and the RMS error [m]
+    ``rule`` is the tolerance [m], the fewest cells of a plane and the most planes of a window. Returns each cell's
+    plane (-1 none), (windows, planes, 4) a, b, c of z = a x + b y + c and room for the error, and the planes' count.
     """
-    rows, cols = level.shape
-    gradient, error = local_gradients(level, counts, cell[0], cell[1])
-    order = np.argsort(error.ravel(), kind="mergesort")
-    plane_of = np.full((rows, cols), -1, np.int64)
-    planes = np.zeros((max_planes, 4))
-    found = 0
-    for place in range(order.size):
-        seed = order[place]
-        if error[seed // cols, seed % cols] > tolerance or found == max_planes:
-            break
-        if plane_of[seed // cols, seed % cols] != -1:
-            continue
-        start = (gradient[seed // cols, seed % cols, 0], gradient[seed // cols, seed % cols, 1])
-        size, a, b, c = grow_plane(level, counts, plane_of, seed, start, cell, found, tolerance)
-        if size < min_cells:
-            # Too small for a roof plane: its cells are marked as tried, and freed at the end.
-            rename_plane(plane_of, found, -2)
-            continue
-        planes[found, 0] = a
-        planes[found, 1] = b
-        planes[found, 2] = c
-        found += 1
-    rename_plane(plane_of, -2, -1)
-    settle_cells(level, counts, plane_of, planes[:found], cell, tolerance)
-    return plane_of, planes[:found]
-
-
-@kernel
-def rename_plane(plane_of: NDArray[np.int64], old: int, new: int) -> None:
-    """Give all cells of one plane another number."""
-    for row in range(plane_of.shape[0]):
-        for col in range(plane_of.shape[1]):
-            if plane_of[row, col] == old:
-                plane_of[row, col] = new
+    tolerance, min_cells, max_planes = rule
+    plane_of = np.full(level.size, -1, np.int64)
+    planes = np.zeros((cols.size, max_planes, 4))
+    count = np.zeros(cols.size, np.int64)
+    queue = np.empty(level.size, np.int64)
+    for window in range(cols.size):
+        begin = start[window]
+        end = start[window + 1]
+        own = (level[begin:end], inside[begin:end], plane_of[begin:end])
+        for place in range(seed_start[window], seed_start[window + 1]):
+            seed = seeds[place]
+            if count[window] == max_planes:
+                break
+            if plane_of[seed] != -1:
+                continue
+            slope = (gradient[seed, 0], gradient[seed, 1])
+            size, a, b, c = grow_plane(own, cols[window], seed - begin, slope, cell, tolerance, queue)
+            if size < min_cells:
+                # Too small for a roof plane: its cells stay marked as tried, and are freed by the caller.
+                continue
+            for k in range(size):
+                own[2][queue[k]] = count[window]
+            planes[window, count[window], 0] = a
+            planes[window, count[window], 1] = b
+            planes[window, count[window], 2] = c
+            count[window] += 1
+    return plane_of, planes, count
 
 
 @kernel
 def settle_cells(
     level: NDArray[np.float64],
-    counts: NDArray[np.bool_],
+    inside: NDArray[np.bool_],
     plane_of: NDArray[np.int64],
     planes: NDArray[np.float64],
+    start: NDArray[np.int64],
+    cols: NDArray[np.int64],
     cell: tuple[float, float],
     tolerance: float,
 ) -> None:
     """Refit each plane without its worst cells, then give each cell at a border to the plane that fits it best."""
-    rows, cols = level.shape
-    found = planes.shape[0]
-    for _ in range(2):
-        for number in range(found):
-            sums = np.zeros(9)
-            for row in range(rows):
-                for col in range(cols):
-                    if plane_of[row, col] == number:
-                        rest = level[row, col] - plane_level(planes[number], row, col, cell)
-                        if abs(rest) <= 0.67 * tolerance:
-                            add_point(sums, col * cell[0], -row * cell[1], level[row, col])
-            if sums[0] >= 3.0:
-                a, b, c, solved = solve_plane(sums)
-                if solved:
-                    planes[number, 0] = a
-                    planes[number, 1] = b
-                    planes[number, 2] = c
-        before = plane_of.copy()
-        for row in range(rows):
-            for col in range(cols):
-                if counts[row, col]:
-                    plane_of[row, col] = best_neighbour(level, before, planes, row, col, cell, tolerance)
-    squares = np.zeros(found)
-    cells = np.zeros(found)
-    for row in range(rows):
-        for col in range(cols):
-            number = plane_of[row, col]
-            if number >= 0:
-                rest = level[row, col] - plane_level(planes[number], row, col, cell)
-                squares[number] += rest * rest
-                cells[number] += 1.0
-    for number in range(found):
-        planes[number, 3] = np.sqrt(squares[number] / max(cells[number], 1.0))
+    sums = np.zeros((planes.shape[1], 9))
+    before = np.empty_like(plane_of)
+    for window in range(cols.size):
+        begin = start[window]
+        end = start[window + 1]
+        width = cols[window]
+        for _ in range(2):
+            sums[:] = 0.0
+            for here in range(begin, end):
+                number = plane_of[here]
+                before[here] = number
+                if number >= 0:
+                    row = (here - begin) // width
+                    col = (here - begin) % width
+                    if abs(level[here] - plane_level(planes[window, number], row, col, cell)) <= 0.67 * tolerance:
+                        add_point(sums[number], col * cell[0], -row * cell[1], level[here])
+            for number in range(planes.shape[1]):
+                if sums[number, 0] >= 3.0:
+                    a, b, c, solved = solve_plane(sums[number])
+                    if solved:
+                        planes[window, number, 0] = a
+                        planes[window, number, 1] = b
+                        planes[window, number, 2] = c
+            for here in range(begin, end):
+                if not inside[here]:
+                    continue
+                row = (here - begin) // width
+                col = (here - begin) % width
+                best = -1
+                nearest = tolerance
+                for down in range(-1, 2):
+                    for right in range(-1, 2):
+                        other = here + down * width + right
+                        if other < begin or other >= end or col + right < 0 or col + right >= width:
+                            continue
+                        number = before[other]
+                        if number >= 0:
+                            rest = abs(level[here] - plane_level(planes[window, number], row, col, cell))
+                            if rest < nearest or (rest == nearest and best == -1):
+                                nearest = rest
+                                best = number
+                plane_of[here] = best
 
 
 @kernel
 def plane_level(plane: NDArray[np.float64], row: int, col: int, cell: tuple[float, float]) -> float:
     """Return the level of a plane at a cell."""
     return plane[0] * col * cell[0] - plane[1] * row * cell[1] + plane[2]
-
-
-@kernel
-def best_neighbour(
-    level: NDArray[np.float64],
-    plane_of: NDArray[np.int64],
-    planes: NDArray[np.float64],
-    row: int,
-    col: int,
-    cell: tuple[float, float],
-    tolerance: float,
-) -> int:
-    """Return the plane of the cell or of a neighbour that lies nearest to its level, -1 where none is near enough."""
-    best = -1
-    nearest = tolerance
-    for r in range(max(0, row - 1), min(level.shape[0], row + 2)):
-        for c in range(max(0, col - 1), min(level.shape[1], col + 2)):
-            number = plane_of[r, c]
-            if number >= 0:
-                rest = abs(level[row, col] - plane_level(planes[number], row, col, cell))
-                if rest < nearest or (rest == nearest and best == -1):
-                    nearest = rest
-                    best = number
-    return best

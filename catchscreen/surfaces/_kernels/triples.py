@@ -5,8 +5,8 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from catchscreen.compiled import kernel, parallel_kernel, prange
-from catchscreen.surfaces._kernels.overlap import edge_against_polygon
+from catchscreen.compiled import kernel
+from catchscreen.surfaces._kernels.overlap import edge_against_polygon, edge_rightward
 
 
 @kernel
@@ -66,32 +66,20 @@ def shared_area_of_three(
     corner = (box[0], box[1])
     for ring in range(a_range[0], a_range[1]):
         for k in range(a_rings[ring], a_rings[ring + 1] - 1):
-            x1 = a_xy[k, 0] - box[0]
-            x2 = a_xy[k + 1, 0] - box[0]
-            y1 = a_xy[k, 1] - box[1]
-            y2 = a_xy[k + 1, 1] - box[1]
-            sign = 1.0
-            if x1 > x2:
-                x1, x2, y1, y2, sign = x2, x1, y2, y1, -1.0
+            x1, y1, x2, y2, sign = edge_rightward(a_xy, k, corner)
             if x1 == x2 or x2 <= 0.0 or x1 >= width or (y1 <= 0.0 and y2 <= 0.0):
                 continue
             for other in range(b_range[0], b_range[1]):
                 for m in range(rings[other], rings[other + 1] - 1):
-                    u1 = xy[m, 0] - box[0]
-                    u2 = xy[m + 1, 0] - box[0]
-                    v1 = xy[m, 1] - box[1]
-                    v2 = xy[m + 1, 1] - box[1]
-                    both = sign
-                    if u1 > u2:
-                        u1, u2, v1, v2, both = u2, u1, v2, v1, -sign
+                    u1, v1, u2, v2, turn = edge_rightward(xy, m, corner)
                     if u1 == u2 or u2 <= 0.0 or u1 >= width or (v1 <= 0.0 and v2 <= 0.0):
                         continue
                     edge = (u1, v1, u2, v2)
-                    total += both * edges_against_polygon((x1, y1, x2, y2), edge, xy, rings, c_range, corner)
+                    total += sign * turn * edges_against_polygon((x1, y1, x2, y2), edge, xy, rings, c_range, corner)
     return abs(total)
 
 
-@parallel_kernel
+@kernel
 def shared_areas_of_three(
     triple: NDArray[np.int64],
     a_xy: NDArray[np.float64],
@@ -105,23 +93,22 @@ def shared_areas_of_three(
 ) -> NDArray[np.float64]:
     """Return the area of each row (polygon of the first set, two of the second) of ``triple`` (n, 3)."""
     areas = np.zeros(triple.shape[0])
-    for chunk in prange((triple.shape[0] + 127) // 128):
-        for k in range(chunk * 128, min(triple.shape[0], chunk * 128 + 128)):
-            a, b, c = triple[k, 0], triple[k, 1], triple[k, 2]
-            left = max(a_bounds[a, 0], bounds[b, 0], bounds[c, 0])
-            bottom = max(a_bounds[a, 1], bounds[b, 1], bounds[c, 1])
-            right = min(a_bounds[a, 2], bounds[b, 2], bounds[c, 2])
-            top = min(a_bounds[a, 3], bounds[b, 3], bounds[c, 3])
-            if right <= left or top <= bottom:
-                continue
-            areas[k] = shared_area_of_three(
-                a_xy,
-                a_rings,
-                (a_polygons[a], a_polygons[a + 1]),
-                xy,
-                rings,
-                (polygons[b], polygons[b + 1]),
-                (polygons[c], polygons[c + 1]),
-                (left, bottom, right),
-            )
+    for k in range(triple.shape[0]):
+        a, b, c = triple[k, 0], triple[k, 1], triple[k, 2]
+        left = max(a_bounds[a, 0], bounds[b, 0], bounds[c, 0])
+        bottom = max(a_bounds[a, 1], bounds[b, 1], bounds[c, 1])
+        right = min(a_bounds[a, 2], bounds[b, 2], bounds[c, 2])
+        top = min(a_bounds[a, 3], bounds[b, 3], bounds[c, 3])
+        if right <= left or top <= bottom:
+            continue
+        areas[k] = shared_area_of_three(
+            a_xy,
+            a_rings,
+            (a_polygons[a], a_polygons[a + 1]),
+            xy,
+            rings,
+            (polygons[b], polygons[b + 1]),
+            (polygons[c], polygons[c + 1]),
+            (left, bottom, right),
+        )
     return areas
