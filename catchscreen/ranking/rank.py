@@ -121,7 +121,8 @@ def _score_measure(measure: str, facts: pd.DataFrame, rules: tuple[GradeRule, ..
     weights = weigh_criteria(measure, rules, find_states(facts, grades, rules, able), options)
     scored = facts.join(score_options(filled, weights, options))
     costs = scored["cost_per_m3_held"]
-    scored["is_costly"] = costs > options.costly_factor * costs[able].median()
+    scored["usual_cost_per_m3_held"] = usual = costs[able].median()
+    scored["is_costly"] = costs > options.costly_factor * usual
     return Scored(rules, scored, weights, grades, filled)
 
 
@@ -130,8 +131,14 @@ def _explain(part: Scored, chosen: pd.Index) -> pd.DataFrame:
     rows = part.facts[part.facts.index.isin(chosen)]
     words = write_reasons(rows, part.grades.loc[rows.index], part.rules, part.weights)
     price = [
-        f"a cubic metre held costs {cost:,.0f}, far above the median" if dear else ""
-        for cost, dear in zip(rows["cost_per_m3_held"].tolist(), rows["is_costly"].tolist(), strict=True)
+        f"a cubic metre held costs {cost:,.0f} {currency}, the median of the measure is {usual:,.0f}" if dear else ""
+        for cost, currency, usual, dear in zip(
+            rows["cost_per_m3_held"].tolist(),
+            rows["currency"].tolist(),
+            rows["usual_cost_per_m3_held"].tolist(),
+            rows["is_costly"].tolist(),
+            strict=True,
+        )
     ]
     words["reasons_against"] = join_texts(pd.Series(price, index=rows.index), words["reasons_against"], rows["flags"])
     words["unknowns"] = join_texts(rows["unknowns"], words["unknown_criteria"])
