@@ -1,15 +1,15 @@
 """How fast water is routed over the ground, beside libraries that do parts of it.
 
 Case ``full-N``: N x N cells, a twentieth without level: filled surface, directions through depressions and over flats,
-accumulation and basins. Peer: pyflwdir (fills by a priority queue, then accumulation and basins).
-Case ``fill-N``: the filled surface alone; ours is still the whole job, of which the filled surface is a part. Peer:
-skimage.morphology.reconstruction; the two surfaces must be equal in every cell.
-Case ``tiled-N``: the whole job over tiles of 1,024 cells, results in files, beside our own whole grid; both must be
-equal in every cell.
+accumulation and basins, on two threads where threads are used. Peers: pyflwdir, topotoolbox, richdem (no basins).
+Case ``fill-N``: the filled surface alone; ours is still the whole job, of which the filled surface is a part. Peers:
+skimage (reconstruction), pyflwdir, topotoolbox, richdem. The surfaces are compared cell by cell: ``same_fill`` false is
+richdem's, which lets no water out at cells without level inside the ground.
 
-Each run is a fresh process, compiled beforehand, on two threads where threads are used; medians are reported, and the
-memory that the job adds to that of its input. A peer that needs more than five minutes or more memory than there is
-is listed with ``peer_s`` null and the reason. Peers live in an environment of their own, ``scripts/bench/.venv``.
+One line for each peer. Each run is a fresh process, compiled beforehand; medians are reported, and the most memory that
+the job takes, its input counted. A peer that needs more than five minutes or more memory than ``MOST_BYTES`` is listed
+with ``peer_s`` null and the reason. Peers live in an environment of their own, ``scripts/bench/.venv``.
+Whole and tiled runs are compared by ``terrain_tiles.py``.
 """
 
 from __future__ import annotations
@@ -28,11 +28,15 @@ from pathlib import Path
 from typing import Any
 
 HERE = Path(__file__).parent
-PEERS = ("pyflwdir==0.5.12", "scikit-image==0.26.0")
+PEERS = ("pyflwdir==0.5.12", "scikit-image==0.26.0", "topotoolbox==0.0.12", "py-richdem==2.2.0rc3")
+FULL = ("pyflwdir", "topotoolbox", "richdem")
+FILL = ("skimage-fill", "pyflwdir-fill", "topotoolbox-fill", "richdem-fill")
 SIZES = {False: (1000, 4000, 10000), True: (1000,)}
-REPEATS = {False: 3, True: 3}
+REPEATS = {False: 3, True: 1}
+"""Of each peer; ours is run three times in any case."""
 LONGEST_S = 300
-TILE = 1024
+MOST_BYTES = 14 << 30
+NO_LEVEL = -1e9
 TICKS_PER_M = 10_000
 
 
@@ -60,81 +64,144 @@ def make_ground(size: int, seed: int = 7) -> Any:
     return level
 
 
-def run_ours(path: Path, *, tiled: bool) -> Any:
-    """Route with this package; return seconds and the filled surface."""
+def memory_kib(name: str) -> int:
+    """Return one of this process's memory figures of Linux: VmRSS now, VmHWM the most since it was last set back."""
+    for line in Path("/proc/self/status").read_text(encoding="ascii").splitlines():
+        if line.startswith(name):
+            return int(line.split()[1])
+    raise SystemExit(f"no {name}: memory is measured on Linux only")
+
+
+def run_ours(level: Any) -> Any:
+    """Route with this package; return seconds, the filled surface, bytes taken and the sum of all totals."""
     import numpy as np
 
     from catchscreen.terrain.conditioning import frame_levels
     from catchscreen.terrain.routing import route
-    from catchscreen.terrain.tiled import route_tiles
-    from catchscreen.tiles import Room
 
     weights = (2.0, 2.0, 1.0)
     small = frame_levels(np.arange(400, dtype=np.int32).reshape(20, 20) % 7, np.ones((20, 20), dtype=bool))
-    route(small, weights)
-    route_tiles(small[1:-1, 1:-1], 8, weights, Room())
-    given = np.load(path)
-    level = frame_levels(given, given > -(2**31))
-    del given
-    before = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
+    route(small, weights, keep_graph=False)
+    framed = frame_levels(level, level > -(2**31))
+    before = memory_kib("VmRSS")
+    Path("/proc/self/clear_refs").write_text("5", encoding="ascii")
     started = time.perf_counter()
-    if tiled:
-        with tempfile.TemporaryDirectory() as folder:
-            result = route_tiles(level[1:-1, 1:-1], TILE, weights, Room(Path(folder)))
-            seconds = time.perf_counter() - started
-            filled, total = np.array(result.filled), int(np.array(result.total).astype(np.int64).sum())
-    else:
-        whole = route(level, weights, keep_graph=False)
-        seconds = time.perf_counter() - started
-        filled, total = whole.filled[1:-1, 1:-1], int(whole.total.sum(dtype=np.int64))
-    added = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss - before
-    return seconds, filled, added * 1024 + level.nbytes, total
+    whole = route(framed, weights, keep_graph=False)
+    seconds = time.perf_counter() - started
+    taken = (memory_kib("VmHWM") - before) * 1024 + framed.nbytes
+    return seconds, whole.filled[1:-1, 1:-1], taken, int(whole.total.sum(dtype=np.int64))
 
 
-def run_pyflwdir(path: Path) -> Any:
+def run_pyflwdir(ground: Any) -> Any:
     """Fill, route, accumulate and label basins with pyflwdir."""
-    import numpy as np
     import pyflwdir
 
-    level = np.load(path)
-    ground = np.where(level > -(2**31), level / TICKS_PER_M, -9999.0).astype(np.float32)
-    pyflwdir.from_dem(ground[:50, :50].copy(), nodata=-9999.0).upstream_area("cell")
+    pyflwdir.from_dem(ground[:50, :50].copy(), nodata=NO_LEVEL).upstream_area("cell")
     started = time.perf_counter()
-    net = pyflwdir.from_dem(ground, nodata=-9999.0)
+    net = pyflwdir.from_dem(ground, nodata=NO_LEVEL)
     net.upstream_area("cell")
     net.basins()
-    return time.perf_counter() - started, None, 0, 0
+    return time.perf_counter() - started, None
 
 
-def run_skimage(path: Path) -> Any:
+def run_pyflwdir_fill(ground: Any) -> Any:
+    """Fill with pyflwdir by a priority queue."""
+    from pyflwdir.dem import fill_depressions
+
+    fill_depressions(ground[:50, :50].copy(), nodata=NO_LEVEL, outlets="edge")
+    started = time.perf_counter()
+    filled, _ = fill_depressions(ground, nodata=NO_LEVEL, outlets="edge")
+    return time.perf_counter() - started, filled
+
+
+def topotoolbox_grid(ground: Any) -> Any:
+    """Return a grid of topotoolbox, NaN where there is no level."""
+    import numpy as np
+    import topotoolbox
+
+    grid = topotoolbox.GridObject()
+    grid.z = np.where(ground == NO_LEVEL, np.float32(np.nan), ground)
+    grid.cellsize = 1.0
+    return grid
+
+
+def run_topotoolbox(ground: Any) -> Any:
+    """Fill, route, accumulate and label basins with topotoolbox."""
+    import topotoolbox
+
+    grid = topotoolbox_grid(ground)
+    started = time.perf_counter()
+    flow = topotoolbox.FlowObject(grid)
+    flow.flow_accumulation()
+    flow.drainagebasins()
+    return time.perf_counter() - started, None
+
+
+def run_topotoolbox_fill(ground: Any) -> Any:
+    """Fill with topotoolbox."""
+    grid = topotoolbox_grid(ground)
+    started = time.perf_counter()
+    filled = grid.fillsinks()
+    return time.perf_counter() - started, filled.z
+
+
+def run_richdem(ground: Any) -> Any:
+    """Fill with a slight slope over flats, route and accumulate with richdem, which labels no basins."""
+    import richdem
+
+    array = richdem.rdarray(ground, no_data=NO_LEVEL)
+    started = time.perf_counter()
+    richdem.FillDepressions(array, epsilon=True, in_place=True)
+    richdem.FlowAccumulation(array, method="D8")
+    return time.perf_counter() - started, None
+
+
+def run_richdem_fill(ground: Any) -> Any:
+    """Fill with richdem."""
+    import numpy as np
+    import richdem
+
+    array = richdem.rdarray(ground, no_data=NO_LEVEL)
+    started = time.perf_counter()
+    richdem.FillDepressions(array, epsilon=False, in_place=True)
+    return time.perf_counter() - started, np.asarray(array)
+
+
+def run_skimage_fill(ground: Any) -> Any:
     """Fill with skimage by reconstruction from the edge of the data."""
     import numpy as np
     from scipy.ndimage import binary_dilation
     from skimage.morphology import reconstruction
 
-    level = np.load(path)
-    valid = level > -(2**31)
+    valid = ground != NO_LEVEL
     edge = binary_dilation(~np.pad(valid, 1), np.ones((3, 3)))[1:-1, 1:-1] & valid
-    high = int(level[valid].max()) + 1
-    ground = np.where(valid, level, high)
+    high = ground.max() + 1
+    walled = np.where(valid, ground, high)
+    seed = np.where(edge | ~valid, walled, high)
     started = time.perf_counter()
-    filled = reconstruction(np.where(edge | ~valid, ground, high), ground, method="erosion", footprint=np.ones((3, 3)))
-    return time.perf_counter() - started, np.where(valid, filled, 0), 0, 0
+    filled = reconstruction(seed, walled, method="erosion", footprint=np.ones((3, 3)))
+    return time.perf_counter() - started, filled
 
 
 def work(kind: str, path: Path) -> None:
-    """Do one run in this process and print what came out as JSON."""
+    """Do one run in this process and print what came out as JSON.
+
+    Peers get the levels as whole ticks in float32, which holds them exactly.
+    """
     import hashlib
 
     import numpy as np
 
-    runs = {"pyflwdir": run_pyflwdir, "skimage": run_skimage}
-    run = runs.get(kind) or (lambda place: run_ours(place, tiled=kind == "tiled"))
-    seconds, filled, memory, total = run(path)
-    digest = ""
-    if filled is not None:
-        valid = np.load(path, mmap_mode="r") > -(2**31)
-        digest = hashlib.sha256(np.where(valid, filled, 0).astype(np.int64).tobytes()).hexdigest()
+    level = np.load(path)
+    valid = level > -(2**31)
+    if kind == "ours":
+        seconds, filled, memory, total = run_ours(level)
+    else:
+        resource.setrlimit(resource.RLIMIT_AS, (MOST_BYTES, MOST_BYTES))
+        ground = np.where(valid, level, NO_LEVEL).astype(np.float32)
+        seconds, filled = globals()[f"run_{kind.replace('-', '_')}"](ground)
+        memory = total = 0
+    digest = "" if filled is None else hashlib.sha256(np.where(valid, filled, 0).astype(np.int32).tobytes()).hexdigest()
     print(json.dumps({"seconds": seconds, "bytes": memory, "digest": digest, "total": total}))
 
 
@@ -170,35 +237,33 @@ def peer_python() -> Path:
 
 
 def compare(size: int, path: Path, repeats: int) -> list[dict[str, Any]]:
-    """Return the three cases of one size."""
-    ours = Path(sys.executable)
+    """Return a line for each peer and case of one size."""
+    own = in_fresh_process(Path(sys.executable), "ours", path, max(repeats, 3))
+    if own["seconds"] is None:
+        raise SystemExit(f"{size}: {own['reason']}")
     peers = peer_python()
-    whole = in_fresh_process(ours, "whole", path, repeats)
-    sides = {
-        "full": (whole, "pyflwdir", in_fresh_process(peers, "pyflwdir", path, repeats)),
-        "fill": (whole, "skimage", in_fresh_process(peers, "skimage", path, repeats)),
-        "tiled": (in_fresh_process(ours, "tiled", path, repeats), "whole grid", whole),
-    }
     lines = []
-    for case, (own, peer, other) in sides.items():
-        if own["seconds"] is None:
-            raise SystemExit(f"{case}-{size}: {own['reason']}")
-        if other.get("digest") and other["digest"] != own["digest"]:
-            raise SystemExit(f"{case}-{size}: the filled surfaces differ")
-        seconds = other["seconds"]
-        lines.append(
-            {
+    for case, kinds in (("full", FULL), ("fill", FILL)):
+        for kind in kinds:
+            other = in_fresh_process(peers, kind, path, repeats)
+            seconds = other["seconds"]
+            line = {
                 "case": f"{case}-{size}",
                 "ours_s": round(own["seconds"], 4),
-                "peer": peer,
+                "peer": kind.removesuffix("-fill"),
                 "peer_s": None if seconds is None else round(seconds, 4),
                 "ratio": None if seconds is None else round(seconds / own["seconds"], 2),
                 "rate_per_s": round(size * size / own["seconds"]),
                 "ns_per_cell": round(own["seconds"] / size**2 * 1e9, 2),
                 "bytes_per_cell": round(own["bytes"] / size**2, 1),
-                **({"reason": other["reason"]} if seconds is None else {}),
             }
-        )
+            if seconds is None:
+                line["reason"] = other["reason"]
+            elif case == "fill":
+                line["same_fill"] = other["digest"] == own["digest"]
+            lines.append(line)
+    if not any(line.get("same_fill") for line in lines):
+        raise SystemExit(f"fill-{size}: no peer fills as ours")
     return lines
 
 
