@@ -42,6 +42,7 @@ class TerrainOptions(Options):
     carve_longest_m: Positive = 10.0
     carve_deepest_m: Positive = 0.3
     noise_draws: Annotated[int, Field(ge=0, le=1000)] = 0
+    """Perturbed grounds to try for each shallow hollow: in what share of them is it still there? 0: not asked."""
     noise_sd_m: Positive = 0.1
     noise_range_m: Positive = 30.0
     suspect_min_volume_m3: NotNegative = 100.0

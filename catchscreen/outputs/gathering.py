@@ -77,6 +77,8 @@ def _frames(
         "outlets": found.land.outlets,
         "hollows": _hollows(found, storm_id),
         "hollows_blocked": _or_none(found.land.blocked),
+        "hollow_parts": _or_none(found.land.hollow_parts),
+        "hollow_curves": _or_none(found.land.hollow_curves),
         "longest_paths": _or_none(found.land.longest_paths),
         "suspected_culverts": _or_none(found.land.suspects),
         "surfaces": found.cover.surfaces,
@@ -116,7 +118,7 @@ def _subcatchments(found: Findings, storm_id: str) -> gpd.GeoDataFrame:
     return frame.join(areas).join(water).join(peaks[list(PEAK_COLUMNS)])
 
 
-def _or_none(layer: gpd.GeoDataFrame | None) -> gpd.GeoDataFrame:
+def _or_none(layer: pd.DataFrame | None) -> pd.DataFrame:
     """Return a layer, one without rows where there is none."""
     return gpd.GeoDataFrame({"geometry": []}, geometry="geometry") if layer is None else layer
 

@@ -20,6 +20,8 @@ from catchscreen.outputs.rain_columns import (
 )
 from catchscreen.outputs.terrain_columns import (
     FLOW_PATHS,
+    HOLLOW_CURVES,
+    HOLLOW_PARTS,
     HOLLOWS,
     HOLLOWS_BLOCKED,
     LONGEST_PATHS,
@@ -175,6 +177,8 @@ LAYERS: Final[tuple[Layer, ...]] = (
     Layer("outlets", "Outlets of the sub-catchments", "POINT", OUTLETS),
     Layer("hollows", "Hollows: where water could gather in a stated storm", "MULTIPOLYGON", HOLLOWS),
     Layer("hollows_blocked", "Hollows there only while culverts are blocked", "MULTIPOLYGON", HOLLOWS_BLOCKED),
+    Layer("hollow_parts", "The tree of hollows: how they merge and spill", "", HOLLOW_PARTS),
+    Layer("hollow_curves", "Area and volume of each hollow by level", "", HOLLOW_CURVES),
     Layer("longest_paths", "Longest flow path of each sub-catchment", "MULTILINESTRING", LONGEST_PATHS),
     Layer("suspected_culverts", "Banks that may hide a culvert: proposed only", "MULTILINESTRING", SUSPECTED_CULVERTS),
     Layer("surfaces", "Surfaces: every square metre counted once", "MULTIPOLYGON", _SURFACES),

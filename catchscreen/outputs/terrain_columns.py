@@ -152,6 +152,34 @@ HOLLOWS_BLOCKED: Final = (
     real("capacity_mm_h", "mm/h", 2, "the same as runoff from the contributing area: above it water backs up here"),
 )
 
+HOLLOW_PARTS: Final = (
+    text("part_id", "that of the hollow for an outermost one; a part inside has a number added"),
+    text("hollow_id", "outermost hollow that it belongs to"),
+    text("merges_into_id", "part that it is a half of when both are full; empty for an outermost one"),
+    text("spills_into_id", "what takes its water first when it is full; empty for outside"),
+    *reals(
+        "m",
+        2,
+        [
+            ("depth_m", "greatest depth at its own spill level"),
+            ("floor_level_m", "lowest ground"),
+            ("spill_level_m", "level at which it spills or merges"),
+        ],
+    ),
+    real("area_m2", "m2", 0, "wet area at that level"),
+    real("volume_m3", "m3", 1, "volume to that level"),
+    real("spill_x", "m", 2, "spill point, easting"),
+    real("spill_y", "m", 2, "spill point, northing"),
+)
+
+HOLLOW_CURVES: Final = (
+    text("point_id", "hollow and step"),
+    text("hollow_id", "hollow"),
+    real("level_m", "m", 3, "water level, in ten steps from the floor to the spill"),
+    real("area_m2", "m2", 0, "wet area at that level"),
+    real("volume_m3", "m3", 1, "volume at that level"),
+)
+
 LONGEST_PATHS: Final = (
     text("subcatchment_id", "sub-catchment"),
     real("length_m", "m", 0, "length from the farthest cell to the outlet, along the cells"),

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 
 import geopandas as gpd
 import numpy as np
+import pandas as pd
 from numpy.typing import NDArray
 
 from catchscreen.grid import Grid
@@ -52,7 +53,8 @@ class Terrain:
     outlets : index outlet_id, points; subcatchment_id, contributing_area_m2 (of the sub-catchment and all above it),
     through_this_point_m2 (less, where a sub-catchment leaves the data at many places), kind.
     hollows : index hollow_id, polygons at spill level; depth_m, area_m2, volume_m3, spill_level_m, floor_level_m,
-    contributing_area_m2, spills_into_id, subcatchment_id, spill_x, spill_y, tree_number, persistence_fraction, blocked_id.
+    contributing_area_m2, spills_into_id, subcatchment_id, spill_x, spill_y, tree_number, persistence_fraction,
+    blocked_id.
     flow_paths : index flow_path_id, lines; contributing_area_m2, subcatchment_id, length_m, passes_buildings,
     passes_parcels, passes_hollows (ids, joined by commas).
     edits : index edit_id; kind (watercourse, building, wall, underpass, culvert, cut), level_before_m, level_after_m
@@ -64,6 +66,9 @@ class Terrain:
     culvert_sources, capacity_l_s, capacity_mm_h, subcatchment_id. None without culverts.
     longest_paths : index subcatchment_id, lines downhill; length_m, upper_level_m, lower_level_m, mean_fall_fraction,
     slope_10_85_fraction.
+    hollow_parts : index part_id, every kept hollow of the tree; hollow_id, merges_into_id, spills_into_id, depth_m,
+    floor_level_m, spill_level_m, area_m2, volume_m3, spill_x, spill_y. hollow_curves : index point_id; hollow_id,
+    level_m, area_m2, volume_m3.
     tree_label : (rows, cols) int32, number in ``hollow_tree`` of the smallest kept hollow that takes its water first.
     """
 
@@ -86,3 +91,5 @@ class Terrain:
     suspects: gpd.GeoDataFrame | None = None
     blocked: gpd.GeoDataFrame | None = None
     longest_paths: gpd.GeoDataFrame | None = None
+    hollow_parts: pd.DataFrame | None = None
+    hollow_curves: pd.DataFrame | None = None

@@ -34,6 +34,7 @@ from catchscreen.terrain.slope import slope_fraction
 from catchscreen.terrain.snapping import NOTHING, Snapped, snap_outlets
 from catchscreen.terrain.steadiness import persistence
 from catchscreen.terrain.suspects import find_suspects, note_suspects
+from catchscreen.terrain.tree_tables import curve_table, part_table
 from catchscreen.units import M2_PER_HA
 
 RELIABLE_CELL_M = 2.0
@@ -106,6 +107,8 @@ def delineate(data: Inputs, options: TerrainOptions, run: Run) -> Terrain:
         tree_label=label_of_basins(routing, found.home_of_basin.astype(np.int32)),
         blocked=blocked,
         longest_paths=longest_frame(paths, ids, grid),
+        hollow_parts=part_table(found.tree, hollows, grid),
+        hollow_curves=curve_table(found.tree, hollows, grid),
     )
 
 

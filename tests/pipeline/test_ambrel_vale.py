@@ -31,6 +31,24 @@ def test_the_underpass_hollow_is_as_planted(vale: Screening) -> None:
     assert hollow["property_points"] >= 47
 
 
+def test_the_terrain_is_shown_in_both_states_with_every_change_and_path(vale: Screening) -> None:
+    """Both ways are listed with their levels; the river arches blocked dam the valley; nothing is suspected."""
+    edits = vale.frame("terrain_edits")
+    ways = edits[edits["kind"].isin(["culvert", "underpass"])]
+    assert sorted(ways["kind"]) == ["culvert", "underpass"]
+    assert (ways["lowest_after_m"] <= ways["lowest_before_m"]).all()
+    blocked = vale.frame("hollows_blocked")
+    assert blocked["volume_m3"].max() > 10 * vale.hollows["volume_m3"].max()
+    assert blocked.index[0] in set(edits["blocked_id"])
+    assert len(vale.frame("suspected_culverts")) == 0
+    assert len(vale.frame("longest_paths")) == len(vale.frame("subcatchments"))
+    parts = vale.frame("hollow_parts")
+    assert set(parts["hollow_id"]) == set(vale.hollows.index)
+    assert vale.frame("flow_paths")["passes_buildings"].notna().any()
+    times = vale.frame("subcatchments")
+    assert (times["time_of_concentration_low_min"] <= times["time_of_concentration_min"]).all()
+
+
 def test_no_place_is_counted_for_two_measures(vale: Screening) -> None:
     """A pitch is drawn on beneath roofs and paving; its candidate is what they leave."""
     able = vale.candidates[vale.candidates["variant"].notna()]
