@@ -40,9 +40,7 @@ def screen(brief: Brief, *, progress: Progress | None = None, cancelled: Callabl
     ScreeningStopped
         When ``cancelled`` said yes.
     """
-    if not isinstance(brief, Brief):
-        makers = "Brief.from_toml(path) or Brief(parcels=..., elevation=...)"
-        raise TypeError(f"screen() takes a Brief, not a {type(brief).__name__}: {makers}")
+    _require_brief(brief)
     run = Run(progress, cancelled)
     plans = measures.open_measures(brief.measures, run)
     with run.stage("reading inputs"):
@@ -74,6 +72,13 @@ def screen(brief: Brief, *, progress: Progress | None = None, cancelled: Callabl
         ranked = ranking.rank(proposals, sized, taken_off, events, years, now, cover, data, brief.ranking, run)
         found = Findings(data, land, cover, storms, now, proposals, sized, events, years, taken_off, ranked)
         return gather(found, brief, _provenance(brief, plans), run)
+
+
+def _require_brief(given: object) -> None:
+    """Refuse a path where a brief belongs, in words."""
+    if not isinstance(given, Brief):
+        makers = "Brief.from_toml(path) or Brief(parcels=..., elevation=...)"
+        raise TypeError(f"screen() takes a Brief, not a {type(given).__name__}: {makers}")
 
 
 def check(brief: Brief, run: Run | None = None) -> list[DataIssue]:
