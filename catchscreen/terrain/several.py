@@ -17,7 +17,8 @@ from catchscreen.grid import Grid
 from catchscreen.terrain._kernels import sharing
 from catchscreen.terrain._kernels.directions import NO_GROUND, VOID
 from catchscreen.terrain.tiled import TiledRouting
-from catchscreen.tiles import Store, Tile, each_tile
+from catchscreen.terrain.tiled_rounds import Parcels, in_rounds
+from catchscreen.tiles import Store, Tile
 
 Ints = NDArray[np.int64]
 
@@ -82,26 +83,14 @@ class _SharedRun:
 
     def run(self) -> Store:
         """Share out everything."""
-        tiles = list(self.tiling)
-        waiting: dict[int, list[tuple[Ints, Ints]]] = {number: [] for number in range(len(tiles))}
-        first = True
-        while waiting:
-            now = {(tiles[number].down, tiles[number].across): waiting[number] for number in sorted(waiting)}
-            waiting = {}
-            work = self._begin if first else lambda tile: self._go_on(tile, now[tile.down, tile.across])  # noqa: B023
-            for _, (cell, amount) in each_tile(work, [self.tiling.tile(*place) for place in now]):
-                of_tile = self.tiling.number_of(*np.divmod(cell, self.tiling.cols))
-                for number in np.unique(of_tile):
-                    here = of_tile == number
-                    waiting.setdefault(int(number), []).append((cell[here], amount[here]))
-            first = False
+        in_rounds(self.tiling, self._begin, self._go_on)
         return self.total
 
     def _grids(self, tile: Tile) -> tuple[NDArray[np.int32], NDArray[np.uint8]]:
         """Return a tile's filled surface and codes with two rows and columns around."""
         return self.routing.filled.framed(tile, VOID, 2), self.routing.code.framed(tile, NO_GROUND, 2)
 
-    def _begin(self, tile: Tile) -> tuple[Ints, Ints]:
+    def _begin(self, tile: Tile) -> Parcels:
         """Count givers and share out what nobody gives to."""
         filled, code = self._grids(tile)
         ground = code[2:-2, 2:-2] != NO_GROUND
@@ -110,12 +99,9 @@ class _SharedRun:
         total = np.where(ground, np.int64(self.units), np.int64(0))
         return self._share((filled, code), tile, pending, total, np.flatnonzero((pending == 0) & ground))
 
-    def _go_on(self, tile: Tile, given: list[tuple[Ints, Ints]]) -> tuple[Ints, Ints]:
+    def _go_on(self, tile: Tile, own: Ints, amount: Ints) -> Parcels:
         """Take in what other tiles gave and share out what that makes ready."""
         pending, total = self.pending.read(tile), self.total.read(tile)
-        cell, amount = (np.concatenate([pair[side] for pair in given]) for side in (0, 1))
-        row, col = np.divmod(cell, self.tiling.cols)
-        own = (row - tile.first_row) * tile.shape[1] + col - tile.first_col
         ready = sharing.take_in(own, amount, pending, total)
         if ready.size == 0:
             self.pending.write(tile, pending)
@@ -125,7 +111,7 @@ class _SharedRun:
 
     def _share(
         self, grids: tuple[Any, Any], tile: Tile, pending: NDArray[np.uint8], total: Ints, ready: Ints
-    ) -> tuple[Ints, Ints]:
+    ) -> Parcels:
         """Share out, keep the tile's state, return what goes to which cells of the whole grid."""
         cell, amount = sharing.share_out(*grids, self.factor, pending, total, ready)
         self.pending.write(tile, pending)

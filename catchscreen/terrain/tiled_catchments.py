@@ -1,4 +1,4 @@
-"""Sub-catchments over tiles: the same labels, areas and kinds as from the whole grid, for given outlet cells."""
+"""Sub-catchments over tiles: the same labels, areas and kinds as from the whole grid, by outlets or by size."""
 
 from __future__ import annotations
 
@@ -9,11 +9,12 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from catchscreen.terrain._kernels import seaming
+from catchscreen.terrain._kernels import seaming, sharing
 from catchscreen.terrain._kernels.directions import NO_GROUND, OUTLET
-from catchscreen.terrain.catchments import Division, _group_edge_basins, _number
+from catchscreen.terrain.catchments import Division, _group_edge_basins, _join_small_ends, _number
 from catchscreen.terrain.tiled import TiledRouting
 from catchscreen.terrain.tiled_basins import framed_cells, steps_in, whole_cells
+from catchscreen.terrain.tiled_rounds import Parcels, in_rounds
 from catchscreen.terrain.walking import cells_with, label_from
 from catchscreen.tiles import Lines, Seams, Store, Tile, each_tile, outer_lines
 
@@ -38,13 +39,12 @@ class _Part:
 
 
 def divide_tiles(routing: TiledRouting, given_cell: Ints, target_cells: int) -> tuple[Division, Store]:
-    """Divide the ground of a tiled run at given outlet cells: equal to ``catchments.divide`` of the whole.
+    """Divide the ground of a tiled run: equal to ``catchments.divide`` of the whole.
 
     Parameters
     ----------
-    given_cell : (n,) cells of the grid, distinct, as many as there are; without any, the ground is divided by where
-    it drains off the data. (Cuts by size need the whole grid.) target_cells : below this, basins along the data edge
-    are put together.
+    given_cell : (n,) cells of the grid, distinct, as many as there are; without any, the ground is divided where the
+    target size has gathered. target_cells : below this, basins along the data edge are put together.
 
     Returns
     -------
@@ -53,11 +53,11 @@ def divide_tiles(routing: TiledRouting, given_cell: Ints, target_cells: int) -> 
     """
     tiling = routing.tiling
     label = routing.room.make("subcatchment", tiling, np.int32)
-    given = np.sort(given_cell)
+    cut = np.sort(given_cell) if given_cell.size else _cut_by_size(routing, target_cells)
     numbers = Seams(tiling, -1)
     parts: list[_Part] = []
     first = [0]
-    for tile, part in each_tile(lambda tile: _label_tile(routing, tile, given, label), tiling):
+    for tile, part in each_tile(lambda tile: _label_tile(routing, tile, cut, label), tiling):
         numbers.put_lines(tile, [np.where(line >= 0, line + first[-1], -1) for line in part.lines])
         parts.append(part)
         first.append(first[-1] + part.seed.size)
@@ -73,6 +73,37 @@ def divide_tiles(routing: TiledRouting, given_cell: Ints, target_cells: int) -> 
     for _ in each_tile(name, tiling):
         pass
     return division, label
+
+
+def _cut_by_size(routing: TiledRouting, target_cells: int) -> Ints:
+    """Return the cells of the grid where the target size has gathered, ascending."""
+    tiling = routing.tiling
+    pending, rest = (
+        routing.room.make(name, tiling, kind) for name, kind in (("pending", np.uint8), ("rest", np.int64))
+    )
+    found: list[Ints] = []
+
+    def walk(tile: Tile, code: NDArray[np.uint8], state: tuple[NDArray[np.uint8], Ints], ready: Ints) -> Parcels:
+        cut, cell, amount = seaming.cut_by_size(code, target_cells, *state, ready)
+        pending.write(tile, state[0])
+        rest.write(tile, state[1])
+        row, col = np.divmod(cut, tile.shape[1])
+        found.append((row + tile.first_row) * tiling.cols + col + tile.first_col)
+        return whole_cells(cell, tile, tiling.cols), amount
+
+    def begin(tile: Tile) -> Parcels:
+        code = routing.code.framed(tile, NO_GROUND)
+        state = np.empty(tile.shape, dtype=np.uint8), (code[1:-1, 1:-1] <= OUTLET).astype(np.int64)
+        seaming.count_inflows(code, state[0])
+        return walk(tile, code, state, np.flatnonzero((state[0] == 0) & (state[1] > 0)))
+
+    def go_on(tile: Tile, own: Ints, amount: Ints) -> Parcels:
+        state = pending.read(tile), rest.read(tile)
+        ready = sharing.take_in(own, amount, *state)
+        return walk(tile, routing.code.framed(tile, NO_GROUND), state, ready)
+
+    in_rounds(tiling, begin, go_on)
+    return np.sort(np.concatenate([*found, np.empty(0, dtype=np.int64)]))
 
 
 def _label_tile(routing: TiledRouting, tile: Tile, given: Ints, store: Store) -> _Part:
@@ -157,7 +188,10 @@ def _divide(routing: TiledRouting, seeds: _Joined, given_cell: Ints, target_cell
     )
     number = np.arange(framed.size)
     is_end = (seeds.below < 0) & ~np.isin(framed, given_framed)
-    joins = _group_edge_basins(ground, framed, number.copy(), seeds.cells, is_end, target_cells)
+    joins = number.copy() if given_cell.size else _join_small_ends(seeds.below, seeds.cells, target_cells)
+    size = np.zeros(framed.size, dtype=np.int64)
+    np.add.at(size, joins, seeds.cells)
+    joins = _group_edge_basins(ground, framed, joins, size, is_end, target_cells)
     division = _number(ground, number.astype(np.int32), framed, joins, seeds.below, given_framed)
     cells = np.zeros(division.outlet_cell.size, dtype=np.int64)
     np.add.at(cells, division.label, seeds.cells)

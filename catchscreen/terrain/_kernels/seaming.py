@@ -280,3 +280,83 @@ def fill_and_name(
             filled[row, col] = max(level[row, col], spill[own]) if own >= 0 else level[row, col]
             basin[row, col] = name[own] if own >= 0 else own
     return filled, basin
+
+
+@kernel
+def count_inflows(code: NDArray[np.uint8], pending: NDArray[np.uint8]) -> None:
+    """Count the neighbours that drain into each cell of a tile, those of other tiles too.
+
+    Parameters
+    ----------
+    code : framed by the neighbours' codes. pending : (rows, cols) uint8, written.
+    """
+    width = code.shape[1]
+    step = ROW_STEP * width + COL_STEP
+    flat = code.ravel()
+    for row in range(pending.shape[0]):
+        for col in range(pending.shape[1]):
+            i = (row + 1) * width + col + 1
+            found = 0
+            for way in range(1, 9):
+                found += int(flat[i + step[way]] == OPPOSITE[way])
+            pending[row, col] = found
+
+
+@kernel
+def cut_by_size(
+    code: NDArray[np.uint8],
+    target: int,
+    pending: NDArray[np.uint8],
+    rest: NDArray[np.int64],
+    ready: NDArray[np.int64],
+) -> tuple[NDArray[np.int64], NDArray[np.int64], NDArray[np.int64]]:
+    """Find where enough ground has gathered, of the cells to which all has come, and those made ready in turn.
+
+    Parameters
+    ----------
+    code : framed. target : cells that make a cut, below which gathering starts from nothing. pending : (rows, cols)
+    uint8, inflows still to come. rest : (rows, cols) int64, cells gathered since the last cut. Both are changed in
+    place. ready : (n,) cells of the tile to start with.
+
+    Returns
+    -------
+    cut : (k,) cells of the tile. cell, amount : what goes to framed cells outside the tile, nothing below a cut.
+    """
+    rows, cols = rest.shape
+    width = code.shape[1]
+    flat = code.ravel()
+    flat_pending = pending.ravel()
+    flat_rest = rest.ravel()
+    cut = np.empty(rest.size // max(target, 1) + 1, dtype=np.int64)
+    cuts = 0
+    cell = np.empty(2 * (rows + cols), dtype=np.int64)
+    amount = np.empty(cell.size, dtype=np.int64)
+    out = 0
+    for u in range(ready.size):
+        own = ready[u]
+        while True:
+            way = flat[(own // cols + 1) * width + own % cols + 1]
+            if way >= OUTLET:
+                break
+            gathered = flat_rest[own]
+            if gathered >= target:
+                if cuts == cut.size:
+                    longer = np.empty(2 * cuts, dtype=np.int64)
+                    longer[:cuts] = cut
+                    cut = longer
+                cut[cuts] = own
+                cuts += 1
+                gathered = 0
+            row = own // cols + ROW_STEP[way]
+            col = own % cols + COL_STEP[way]
+            if row < 0 or row >= rows or col < 0 or col >= cols:
+                cell[out] = (row + 1) * width + col + 1
+                amount[out] = gathered
+                out += 1
+                break
+            own = row * cols + col
+            flat_rest[own] += gathered
+            flat_pending[own] -= np.uint8(1)
+            if flat_pending[own] > 0:
+                break
+    return cut[:cuts].copy(), cell[:out].copy(), amount[:out].copy()
