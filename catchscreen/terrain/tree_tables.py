@@ -60,28 +60,31 @@ def curve_table(tree: HollowTree, hollows: gpd.GeoDataFrame, grid: Grid) -> pd.D
 
     Between two listed ground levels of the tree's curve the volume grows with the cells of the lower one.
     """
-    rows = []
-    for hollow_id, number in hollows["tree_number"].items():
-        part = slice(int(tree.curve_start[number]), int(tree.curve_start[number + 1]))
-        levels, cells, volume = tree.curve_ticks[part], tree.curve_cells[part], tree.curve_volume_ticks[part]
-        floor, spill = int(tree.floor_ticks[number]), int(tree.spill_ticks[number])
-        level = floor + (np.arange(CURVE_STEPS + 1) * (spill - floor)) // CURVE_STEPS
-        at = np.searchsorted(levels, level, side="right") - 1
-        held = volume[at] + cells[at] * (level - levels[at])
-        ids = [f"{hollow_id}:{step:02d}" for step in range(CURVE_STEPS + 1)]
-        rows.append(
-            pd.DataFrame(
-                {
-                    "hollow_id": hollow_id,
-                    "level_m": level / TICKS_PER_M,
-                    "area_m2": cells[at] * grid.cell_area_m2,
-                    "volume_m3": held * (grid.cell_area_m2 / TICKS_PER_M),
-                },
-                index=ids,
-            )
-        )
-    empty = pd.DataFrame({"hollow_id": [], "level_m": [], "area_m2": [], "volume_m3": []})
-    return (pd.concat(rows) if rows else empty).rename_axis("point_id")
+    number = np.repeat(hollows["tree_number"].to_numpy(dtype=np.int64), CURVE_STEPS + 1)
+    step = np.tile(np.arange(CURVE_STEPS + 1), len(hollows))
+    floor, spill = tree.floor_ticks[number], tree.spill_ticks[number]
+    level = floor + step * (spill - floor) // CURVE_STEPS
+    at = _last_listed(tree, number, level)
+    held = tree.curve_volume_ticks[at] + tree.curve_cells[at] * (level - tree.curve_ticks[at])
+    hollow_id = np.repeat(hollows.index.to_numpy(dtype=str), CURVE_STEPS + 1)
+    columns = {
+        "hollow_id": hollow_id,
+        "level_m": level / TICKS_PER_M,
+        "area_m2": tree.curve_cells[at] * grid.cell_area_m2,
+        "volume_m3": held * (grid.cell_area_m2 / TICKS_PER_M),
+    }
+    ids = [f"{name}:{place:02d}" for name, place in zip(hollow_id, step, strict=True)]
+    return pd.DataFrame(columns, index=pd.Index(ids, name="point_id", dtype=object))
+
+
+def _last_listed(tree: HollowTree, number: Ints, level: Ints) -> Ints:
+    """Return the place in the curves of the last level of each hollow that is not above a level."""
+    low, high = tree.curve_start[number].copy(), tree.curve_start[number + 1] - 1
+    while (low < high).any():
+        middle = (low + high + 1) // 2
+        below = tree.curve_ticks[middle] <= level
+        low, high = np.where(below, middle, low), np.where(below, high, middle - 1)
+    return low
 
 
 def _outermost(tree: HollowTree) -> Ints:
