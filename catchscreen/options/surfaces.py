@@ -109,6 +109,10 @@ class SurfaceOptions(Options):
     """Share of a flat roof taken by plant and rooflights where the surface model cannot tell (common practice)."""
     roof_min_points: Annotated[int, Field(ge=3)] = 30
     roof_max_plane_error_m: Positive = 0.3
+    derive_buildings: bool = True
+    """Where no footprints are given, take what stands on planes high enough in the surface model for buildings."""
+    derived_min_height_m: Annotated[float, Field(ge=1.5, le=10.0)] = 2.5
+    derived_min_area_m2: Annotated[float, Field(ge=10.0, le=500.0)] = 25.0
     surface_model_year: int | None = None
     """Year of the flight: a roof built later is unknown."""
 

@@ -27,6 +27,8 @@ class Cover:
     links : patch_id (receives), surface_id (gives), area_m2, way ("gravity", "roof_pipe"); within one parcel; each
     surface may be listed for several patches, but runs on to one candidate only.
     roofs : index building_id, the fitted planes' summary.
+    derived_buildings : footprints derived from the surface model, where none were given (their surfaces' source is
+    "surface_model"); index building_id, height_m.
     """
 
     surfaces: gpd.GeoDataFrame
@@ -34,3 +36,4 @@ class Cover:
     patches: gpd.GeoDataFrame
     links: pd.DataFrame
     roofs: pd.DataFrame
+    derived_buildings: gpd.GeoDataFrame | None = None

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import pandas as pd
 
 from catchscreen.options import SurfaceOptions
@@ -10,6 +12,7 @@ from catchscreen.records import Cover, Inputs, Terrain
 from catchscreen.surfaces.connection import RANGE, connection_shares, impermeable_shares, stated_connection
 from catchscreen.surfaces.cover import partition_ground
 from catchscreen.surfaces.creep import add_creep
+from catchscreen.surfaces.derived import derive_buildings
 from catchscreen.surfaces.ledger import divide_surfaces
 from catchscreen.surfaces.links import link_surfaces
 from catchscreen.surfaces.patches import as_layer, find_patches
@@ -40,12 +43,16 @@ def account(data: Inputs, land: Terrain, options: SurfaceOptions, run: Run) -> C
         When the caller asked to stop.
     """
     origin = (float(data.grid.left), float(data.grid.top))
+    derived = derive_buildings(data, options, run)
+    if derived is not None:
+        data = replace(data, buildings=derived)
     surfaces = partition_ground(data, options, origin, run)
     surfaces[list(RANGE)] = impermeable_shares(surfaces, data.parcels, options, run)
     if options.urban_creep:
         surfaces[list(RANGE)] = add_creep(surfaces, data, options, run)
     _note_unknown(surfaces, run)
-    note_shifts(data, origin, run)
+    if derived is None:
+        note_shifts(data, origin, run)
     run.check_stop()
     rows = divide_surfaces(surfaces, data, land, origin)
     stated = stated_connection(surfaces, data, origin, run)
@@ -58,7 +65,7 @@ def account(data: Inputs, land: Terrain, options: SurfaceOptions, run: Run) -> C
     patches["planted_run_on_m2"] = planted
     run.check_stop()
     patches, roofs = describe_roofs(patches, data, options, origin, run)
-    return Cover(as_layer(surfaces, data, origin), ledger, as_layer(patches, data, origin), links, roofs)
+    return Cover(as_layer(surfaces, data, origin), ledger, as_layer(patches, data, origin), links, roofs, derived)
 
 
 def _with_attributes(

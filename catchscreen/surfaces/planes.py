@@ -81,7 +81,12 @@ def open_windows(packed: Packed, levels: Floats) -> Windows:
 
 
 def fit_planes(
-    windows: Windows, inside: NDArray[np.bool_], cell: tuple[float, float], tolerance: float, min_cells: int
+    windows: Windows,
+    inside: NDArray[np.bool_],
+    cell: tuple[float, float],
+    tolerance: float,
+    min_cells: int,
+    most: int = MAX_PLANES,
 ) -> PlaneFits:
     """Divide the cells that count of each window into planes.
 
@@ -91,6 +96,7 @@ def fit_planes(
     cell : width and height of a cell [m]
     tolerance : a plane's cells lie this near to it [m]
     min_cells : fewest cells of a plane
+    most : most planes of a window
     """
     place = (windows.start, np.ascontiguousarray(windows.box[:, 3]), cell)
     gradient, error = local_gradients(windows.level, inside, *place)
@@ -99,15 +105,15 @@ def fit_planes(
     # Window by window the smoothest cell first, of equals the first cell.
     seeds = smooth[np.lexsort((error[smooth], number[smooth]))]
     seed_start = np.searchsorted(number[seeds], np.arange(len(windows.box) + 1)).astype(np.int64)
-    rule = (tolerance, min_cells, MAX_PLANES)
+    rule = (tolerance, min_cells, most)
     plane_of, planes, count = grow_planes(windows.level, inside, gradient, seeds, seed_start, *place, rule)
     plane_of[plane_of < 0] = -1
     settle_cells(windows.level, inside, plane_of, planes, *place, tolerance)
     on = np.flatnonzero(plane_of >= 0)
-    code = number[on] * MAX_PLANES + plane_of[on]
-    size = np.bincount(code, minlength=len(windows.box) * MAX_PLANES)
+    code = number[on] * most + plane_of[on]
+    size = np.bincount(code, minlength=len(windows.box) * most)
     a, b, c, _ = planes.reshape(-1, 4)[code].T
     rest = windows.level[on] - (a * windows.col[on] * cell[0] - b * windows.row[on] * cell[1] + c)
     squares = np.bincount(code, weights=rest * rest, minlength=size.size)
-    planes[:, :, 3] = np.sqrt(squares / np.maximum(size, 1)).reshape(-1, MAX_PLANES)
-    return PlaneFits(plane_of, planes, count, size.reshape(-1, MAX_PLANES))
+    planes[:, :, 3] = np.sqrt(squares / np.maximum(size, 1)).reshape(-1, most)
+    return PlaneFits(plane_of, planes, count, size.reshape(-1, most))

@@ -11,9 +11,9 @@ from catchscreen.progress import DataIssue, Run
 from catchscreen.records import Inputs, Raster
 from catchscreen.surfaces._kernels.coverage import burn_labels
 from catchscreen.surfaces.coverage import pack_in_cells
+from catchscreen.surfaces.derived import height_above_ground
 from catchscreen.surfaces.overlay import Floats, Ints, Shapes
 from catchscreen.surfaces.sources import local_shapes
-from catchscreen.units import TICKS_PER_M
 
 REACH_M: Final = 6.0
 """Shifts up to this are looked for."""
@@ -65,11 +65,8 @@ def _note(found: tuple[float, float, float], raster: Raster, role: str, run: Run
 
 def _tall(data: Inputs, model: Raster) -> Floats:
     """Return 1 where the surface model stands well above the ground, 0 elsewhere and where either is unknown."""
-    ground = np.where(data.ground_valid, data.ground_ticks / TICKS_PER_M, np.nan).ravel()
-    x, y = model.grid.xy_of_cells(np.arange(model.grid.cell_count))
-    under = data.grid.cells_of_xy(x, y)
-    level = np.where(under >= 0, ground[under], np.nan).reshape(model.grid.shape)
-    return ((model.values - level > TALL_M) & model.valid).astype(np.float64)
+    with np.errstate(invalid="ignore"):
+        return (height_above_ground(data, model) > TALL_M).astype(np.float64)
 
 
 def measure_shift(

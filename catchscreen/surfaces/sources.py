@@ -129,7 +129,7 @@ def _from_buildings(layer: gpd.GeoDataFrame | None, origin: tuple[float, float])
         "level": "buildings",
         "kind": "roof",
         "cover_class": "roof",
-        "source": "buildings",
+        "source": _texts(layer, "derived_from", "buildings"),
         "building_id": layer.index.astype(str).to_numpy(object),
     }
     return _table(local_shapes(layer, origin), columns | _numbers(layer))

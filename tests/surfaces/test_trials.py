@@ -21,6 +21,7 @@ from catchscreen.options import SurfaceOptions
 from catchscreen.progress import Run
 from catchscreen.records import Raster
 from catchscreen.surfaces import account
+from catchscreen.surfaces.derived import derive_buildings
 from catchscreen.surfaces.shift import note_shifts
 
 CLASSES = ("roof", "asphalt", "block_paving", "bare_soil", "mixed_hard", "garden", "water")
@@ -325,3 +326,24 @@ def test_delft_footprints_off_the_surface_model_are_noticed(scenes, delft, trial
         found = float(re.search(r"buildings ([\d.]+) m (?:west|east)", messages[0])[1])
         assert found == pytest.approx(abs(east), abs=0.6)
         assert ("west" if east > 0 else "east") in messages[0]
+
+
+def test_delft_buildings_derived_against_the_survey(scenes, delft, trial_data):
+    """Without footprints, what stands on planes is found: shares of the surveyed roofs, and of what is found there.
+
+    Only surveyed ground counts: a good third of the grid has no survey. On its open ground 5,900 m2 of trees stand as
+    high as houses. The limits are our own findings (0.72 and 0.92) rounded down.
+    """
+    survey, ground = delft
+    model = read_raster(trial_data / "delft" / "dsm_0p5m.tif")
+    parcels = squares(scenes, ground.grid.bounds, 100.0, survey.crs)
+    data = inputs_on(scenes, ground, parcels, surface_model=model)
+    found = shapely.union_all(derive_buildings(data, SurfaceOptions(), Run()).geometry.to_numpy())
+    shapes = shapely.intersection(survey.geometry.to_numpy(), shapely.box(*ground.grid.bounds))
+    is_roof = (survey["cover_class"] == "roof").to_numpy()
+    truth, surveyed = shapely.union_all(shapes[is_roof]), shapely.union_all(shapes)
+    both = found.intersection(truth).area
+    recall, precision = both / truth.area, both / found.intersection(surveyed).area
+    report(f"{recall:.2f} of the surveyed roof area is found, {precision:.2f} of what is found there is roof")
+    assert recall > 0.65
+    assert precision > 0.88
