@@ -30,6 +30,7 @@ STORE_COLUMNS = (
     "soak_design_mm_h",
     "soak_mean_mm_h",
 )
+AREAS = ("host_area_m2", "base_area_m2", "run_on_area_m2")
 NO_OVERFLOW_M3_PER_M2 = 1e-6
 """Overflow under a thousandth of a millimetre is the rounding of the run, not water."""
 
@@ -50,9 +51,8 @@ def store_trials(proposals: Proposals, options: MeasureOptions) -> Stores:
             mine = (wanted["measure"] == measure.name) & (wanted["variant"] == variant.name)
             own = wanted[mine.to_numpy()].copy()
             if len(own):
-                own["store_fraction"] = np.nan
-                own = own.copy()
-                parts += [_trial(own, measure, variant, depth, options) for depth in variant.depths_mm]
+                kept = _kept_by_trials(own, options)
+                parts += [_trial(own, kept, (measure, variant), depth, options) for depth in variant.depths_mm]
     filled = [part for part in parts if len(part)]
     trials = pd.concat(filled).sort_index(kind="stable") if filled else _no_trial()
     return make_stores(trials)
@@ -112,28 +112,17 @@ def choose_size(
     """
     wanted = options.sizing_storms or tuple(storms.storms.index[storms.storms["is_sizing"].astype(bool)])
     run = events.events[events.events["storm_id"].isin(wanted)]
-    place = pd.Series(np.arange(len(trials.store_id)), index=pd.Index(trials.store_id))
     frame = pd.DataFrame(
         {
             "store_id": np.array(trials.store_id, dtype=object),
             "option_id": np.array(trials.option_id, dtype=object),
             "depth_mm": trials.depth_mm,
             "host_area_m2": trials.host_area_m2,
+            "row": np.arange(len(trials.store_id)),
         }
     )
-    # A district without any trial has frames without rows, and those have no type of their own.
-    run = run.assign(store_id=run["store_id"].astype(object), storm_id=run["storm_id"].astype(object))
-    if "intake_excess_m3" not in run:
-        run = run.assign(intake_excess_m3=0.0)
-    run = run.assign(over_the_top_m3=(run["overflow_m3"] - run["intake_excess_m3"]).clip(lower=0.0))
-    worst = run.sort_values(
-        ["store_id", "over_the_top_m3", "greatest_store_mm", "storm_id"],
-        ascending=[True, False, False, True],
-        kind="stable",
-    ).drop_duplicates("store_id")
-    excess = run.groupby("store_id")["intake_excess_m3"].max()
-    frame = frame.merge(worst[["store_id", "storm_id", "over_the_top_m3"]], on="store_id", how="left")
-    frame["intake_excess_m3"] = excess.reindex(frame["store_id"]).to_numpy(float)
+    worst = _worst_storms(run, trials)
+    frame = pd.concat([frame, worst], axis=1)
     nothing = NO_OVERFLOW_M3_PER_M2 * frame["host_area_m2"]
     frame["passes"] = frame["over_the_top_m3"] <= nothing
     frame["lets_in"] = frame["intake_excess_m3"] <= nothing
@@ -142,21 +131,45 @@ def choose_size(
     deepest = deepest.drop_duplicates("option_id")
     chosen = pd.concat([passing, deepest[~deepest["option_id"].isin(passing["option_id"])]])
     chosen = chosen.set_index("option_id").sort_index()
-    longest = run.groupby("store_id")["half_emptying_h"].max().reindex(chosen["store_id"])
-    dropped = find_dropped(proposals, chosen, longest.set_axis(chosen.index))
+    dropped = find_dropped(proposals, chosen, chosen["half_emptying_h"])
     chosen = chosen[~chosen.index.isin(dropped.index)]
-    rows = place.reindex(chosen["store_id"]).to_numpy(np.int64)
+    rows = chosen["row"].to_numpy(np.int64)
     sized = _sized_columns(chosen)
     sized["size_reason"] = sized["size_reason"].astype(object) + _say_way(proposals, chosen)
     sized["quick_depth_mm"] = _quick_depths(proposals, chosen.index, storms.storms.loc[list(wanted)])
     return Sizes(_pick(trials, rows), sized, storms.storms, dropped)
 
 
+def _worst_storms(run: pd.DataFrame, trials: Stores) -> pd.DataFrame:
+    """Give each trial's hardest sizing storm: most over the top, then fullest, then by id; in the order of the trials.
+
+    Columns storm_id, over_the_top_m3; intake_excess_m3 and half_emptying_h, the greatest over the storms.
+    """
+    store = pd.Index(trials.store_id).get_indexer(pd.Index(run["store_id"]))
+    run, store = run[store >= 0], store[store >= 0]
+    storm, names = pd.factorize(run["storm_id"].to_numpy(dtype=object), sort=True)
+    excess = run["intake_excess_m3"].to_numpy(float) if "intake_excess_m3" in run else np.zeros(len(run))
+    over = np.maximum(run["overflow_m3"].to_numpy(float) - excess, 0.0)
+    order = np.lexsort((storm, -run["greatest_store_mm"].to_numpy(float), -over, store))
+    first = order[np.flatnonzero(np.diff(store[order], prepend=-1))]
+    count = len(trials.store_id)
+    columns = {name: np.full(count, np.nan) for name in ("over_the_top_m3", "intake_excess_m3", "half_emptying_h")}
+    columns["over_the_top_m3"][store[first]] = over[first]
+    np.fmax.at(columns["intake_excess_m3"], store, excess)
+    np.fmax.at(columns["half_emptying_h"], store, run["half_emptying_h"].to_numpy(float))
+    storms = np.full(count, "", dtype=object)
+    storms[store[first]] = np.asarray(names, dtype=object)[storm[first]]
+    return pd.DataFrame({"storm_id": storms, **columns})
+
+
 def _trial(
-    own: pd.DataFrame, measure: Measure, variant: Variant, depth: float, options: MeasureOptions
+    own: pd.DataFrame, kept: pd.DataFrame, kind: tuple[Measure, Variant], depth: float, options: MeasureOptions
 ) -> pd.DataFrame:
+    """Make the stores of one depth: the measure's own parameters, and beside them what all depths share."""
+    measure, variant = kind
     fits = (~(depth > own["max_depth_mm"]) & (depth >= own["min_depth_mm"])).to_numpy(bool)
-    own = own if fits.all() else own[fits]
+    if not fits.all():
+        own, kept = own[fits], kept[fits]
     if own.empty:
         return own
 
@@ -170,35 +183,38 @@ def _trial(
 
     def make_store() -> pd.DataFrame:
         handed = own.copy()
-        handed["store_fraction"] = _store_fraction(own, depth, options)
+        handed["store_fraction"] = slope_store_fraction(depth, kept["slope"], kept["bay_m"])
         return measure.store(handed, variant, depth)
 
     store = ask(measure, "its store", make_store, fault_of, options)
     if store is None:
         return own.iloc[:0]
-    trial = store[list(STORE_COLUMNS)].copy()
-    for name in ("host_area_m2", "base_area_m2", "run_on_area_m2", "outlet_to"):
-        trial[name] = own[name]
+    numbers = {name: store[name].to_numpy(np.float64) for name in STORE_COLUMNS}
+    numbers |= {name: kept[name].to_numpy(np.float64) for name in AREAS}
     for bound in ("low", "high"):
-        share = (own[f"q_{bound}_m_s"] / own["q_used_m_s"]).fillna(1.0)
-        trial[f"soak_{bound}_mm_h"] = trial["soak_design_mm_h"] * share
-    trial["option_id"] = own.index
-    trial["depth_mm"] = float(depth)
-    trial.index = pd.Index(own.index + f"@{depth:04.0f}", name="store_id")
-    return trial
+        numbers[f"soak_{bound}_mm_h"] = numbers["soak_design_mm_h"] * kept[f"{bound}_share"].to_numpy(np.float64)
+    texts = {"outlet_to": kept["outlet_to"].to_numpy(dtype=object), "option_id": own.index.to_numpy(dtype=object)}
+    names = [f"{name}@{depth:04.0f}" for name in texts["option_id"].tolist()]
+    index = pd.Index(names, name="store_id", dtype=object)
+    return pd.DataFrame({**numbers, **texts, "depth_mm": float(depth)}, index=index)
 
 
-def _store_fraction(own: pd.DataFrame, depth: float, options: MeasureOptions) -> pd.Series:
-    """Give what the slope leaves of the store: roofs lose none, bays end at check dams or at the host's end."""
+def _kept_by_trials(own: pd.DataFrame, options: MeasureOptions) -> pd.DataFrame:
+    """Give what a store has at every depth: areas, outlet, slope and bay, and the ends of its soil's rate.
+
+    Roofs lose nothing to slope; bays end at check dams or at the host's end.
+    """
+    frame = own[[*AREAS, "outlet_to"]].copy()
     length = (own["host_area_m2"] / own["width_m"]).where(own["width_m"] > 0.0, np.inf)
-    bay = length.clip(upper=options.check_dam_spacing_m)
-    slope = own["slope_fraction"].where(own["ground"] != "roof", 0.0)
-    return slope_store_fraction(depth, slope.astype(float), bay)
+    frame["bay_m"] = length.clip(upper=options.check_dam_spacing_m)
+    frame["slope"] = own["slope_fraction"].where(own["ground"] != "roof", 0.0).astype(float)
+    for bound in ("low", "high"):
+        frame[f"{bound}_share"] = (own[f"q_{bound}_m_s"] / own["q_used_m_s"]).fillna(1.0).astype(float)
+    return frame
 
 
 def _no_trial() -> pd.DataFrame:
-    areas = ("host_area_m2", "base_area_m2", "run_on_area_m2")
-    columns = [*STORE_COLUMNS, *areas, "outlet_to", "option_id", "depth_mm", "soak_low_mm_h", "soak_high_mm_h"]
+    columns = [*STORE_COLUMNS, *AREAS, "outlet_to", "option_id", "depth_mm", "soak_low_mm_h", "soak_high_mm_h"]
     return pd.DataFrame(columns=columns, index=pd.Index([], name="store_id", dtype=object))
 
 
@@ -206,21 +222,15 @@ def _quick_depths(proposals: Proposals, index: pd.Index, storms: pd.DataFrame) -
     """Give the hand formula's depth over the sizing storms for options that only soak; NaN for the others."""
     voids = {(m.name, v.name): v.void_fraction for m in proposals.measures for v in m.variants}
     options = proposals.options.loc[index]
-    depths = []
-    for measure, variant, soaks, ratio, rate in zip(
-        options["measure"],
-        options["variant"],
-        options["soaks"],
-        options["drained_to_base_ratio"],
-        options["q_design_m_s"],
-        strict=True,
-    ):
-        known = soaks == "all" and np.isfinite(ratio) and np.isfinite(rate)
-        storms_of = zip(storms["depth_mm"], storms["duration_min"], strict=True) if known else ()
-        void = voids[(measure, variant)]
-        tried = [quick_depth_mm(ratio, rain, minutes / 60.0, rate, 1.0, void) for rain, minutes in storms_of]
-        depths.append(max(tried, default=np.nan))
-    return pd.Series(depths, index=index, dtype=float)
+    void = np.array([voids[key] for key in zip(options["measure"], options["variant"], strict=True)], dtype=float)
+    ratio, rate = options["drained_to_base_ratio"].to_numpy(float), options["q_design_m_s"].to_numpy(float)
+    soaks = (options["soaks"] == "all").to_numpy() & np.isfinite(ratio) & np.isfinite(rate)
+    depth = np.where(soaks & bool(len(storms)), 0.0, np.nan)
+    for rain, minutes in zip(storms["depth_mm"], storms["duration_min"], strict=True):
+        for row in np.flatnonzero(soaks):
+            tried = quick_depth_mm(ratio[row], rain, minutes / 60.0, rate[row], 1.0, void[row])
+            depth[row] = max(depth[row], tried)
+    return pd.Series(depth, index=index, dtype=float)
 
 
 def _pick(stores: Stores, rows: np.ndarray) -> Stores:

@@ -178,7 +178,9 @@ def _sum_layers(rows: pd.DataFrame, index: pd.Index) -> pd.DataFrame:
         index.get_indexer(pd.Index(rows["option_id"])),
         [
             f"{name.replace('_', ' ')} {thick:.4g} mm, {tonnes:.0f} t"
-            for name, thick, tonnes in zip(rows["product"], rows["thickness_mm"], rows["tonnes"], strict=True)
+            for name, thick, tonnes in zip(
+                rows["product"].tolist(), rows["thickness_mm"].tolist(), rows["tonnes"].tolist(), strict=True
+            )
         ],
     )
     frame["layers"] = texts.joined()
