@@ -67,15 +67,25 @@ def look_first(
     cell, part, rest = seaming.mark_crossing(wide, code, cells_with(code, UNDECIDED))
     settle_flats(wide, code, rest)
     narrow, around = np.ascontiguousarray(wide[1:-1, 1:-1]), np.ascontiguousarray(code[1:-1, 1:-1])
-    value = _steps_of_decided(around)
     if cell.size:
         framed = _framed(cell, tile)
+        value = _steps_of_decided(around)
         seaming.relax(narrow, value, framed)
         room.keep(_KEPT, tile, (cell, part, value.ravel()[framed]))
-    look = _show(narrow, value, tile, (cell, part), cols)
+        look = _show(narrow, value, tile, (cell, part), cols)
+    else:
+        look = _show_nothing(narrow, around)
     for line in (around[0], around[-1], around[:, 0], around[:, -1]):
         line[:] = NO_GROUND
     return (narrow, around), look
+
+
+def _show_nothing(level: NDArray[np.int32], code: NDArray[np.uint8]) -> FirstLook:
+    """Return what a tile shows without plateaus that cross."""
+    steps = [_steps_of_decided(line) for line in outer_lines(code[1:-1, 1:-1])]
+    parts = [np.full(line.size, -1, dtype=np.int32) for line in steps]
+    none = np.empty(0, dtype=np.int64)
+    return FirstLook(outer_lines(level[1:-1, 1:-1]), steps, parts, np.empty(0, dtype=np.bool_), none)
 
 
 def _show(
