@@ -88,12 +88,17 @@ CANDIDATES: Final = (
         "",
         2,
         [
+            ("retained_low_fraction", "retained, at the low end of the soil's rate"),
             ("retained_fraction", "share of the yearly inflow that is retained"),
+            ("retained_high_fraction", "retained, at the high end of the soil's rate"),
             ("slowed_fraction", "share of the yearly inflow that is slowed"),
             ("first_5mm_summer_fraction", "share of summer events whose first 5 mm leave nothing"),
             ("first_5mm_winter_fraction", "share of winter events whose first 5 mm leave nothing"),
         ],
     ),
+    real("peak_1_l_s", "l/s", 1, "greatest outflow in the rain series; null with the reason in peak_reason"),
+    real("hours_above_pass_forward_yr", "h/yr", 0, "hours above the brief's pass-forward rate; null without one"),
+    text("peak_reason", "why peaks and hours cannot be had from steps of this length"),
     *reals(
         "currency",
         -2,
@@ -179,4 +184,27 @@ OPTIONS: Final = (
     ),
     real("cost", "currency", -2, "cost at the price year"),
     real("tonnes", "t", 0, "mass of the layers"),
+)
+
+CRITERIA: Final = (
+    text("criterion_id", "measure and criterion"),
+    text("measure", "measure"),
+    text("index", "benefit, feasibility or delivery: the index that it counts in"),
+    text("criterion", "short name, as in the brief's ranking.weights"),
+    text("title", "in words"),
+    real("weight", "", 1, "weight asked for, by the brief or by default, within its index"),
+    real("used_weight", "", 1, "weight used: those of an index sum to 100 over the criteria with data"),
+    text("state", "used, or dropped and why"),
+    text("graded_by", "figure that it grades"),
+    real("zero_at", "", 9, "value of that figure that gives grade 0; null for classes"),
+    real(
+        "one_at",
+        "",
+        9,
+        "value that gives grade 1; null: the district's 95th percentile, or classes",
+    ),
+    text("scale", "linear, log (even steps of ratio) or classes"),
+    text("classes", "grade of each class, for a figure in words"),
+    text("when_unknown", "grade of a site where it is unknown"),
+    text("source", "where the rule comes from"),
 )

@@ -40,6 +40,26 @@ def option_frame(found: Findings) -> pd.DataFrame:
     return frame
 
 
+def criteria_frame(found: Findings) -> pd.DataFrame:
+    """Return one row per measure and criterion: how it grades, the weight asked for and the one used."""
+    rules = {f"{name}.{rule.name}": rule for name, own in found.proposals.grade_rules.items() for rule in own}
+    told = {
+        key: {
+            "title": rule.title,
+            "graded_by": rule.column,
+            "zero_at": rule.zero_at,
+            "one_at": rule.one_at,
+            "scale": "classes" if rule.classes else rule.scale,
+            "classes": ", ".join(f"{name}: {grade:g}" for name, grade in rule.classes.items()),
+            "when_unknown": "median of the known" if rule.when_unknown == "median" else f"{rule.when_unknown:g}",
+            "source": rule.source,
+        }
+        for key, rule in rules.items()
+    }
+    weights = found.ranked.weights.rename_axis("criterion_id")
+    return weights.join(pd.DataFrame.from_dict(told, orient="index"))
+
+
 def _lay_out(names: Iterable[str], index: pd.Index, frames: Sequence[pd.DataFrame]) -> pd.DataFrame:
     """Lay the named columns side by side, each from the first frame that has it; rows that a frame lacks are empty."""
     owner = {name: next((place for place, frame in enumerate(frames) if name in frame), -1) for name in names}

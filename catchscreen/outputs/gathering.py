@@ -11,7 +11,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from catchscreen.brief import Brief
-from catchscreen.outputs.candidates import candidate_frame, option_frame
+from catchscreen.outputs.candidates import candidate_frame, criteria_frame, option_frame
 from catchscreen.outputs.columns import Layer
 from catchscreen.outputs.conforming import shape_frame
 from catchscreen.outputs.findings import Findings
@@ -46,7 +46,7 @@ def gather(found: Findings, brief: Brief, provenance: Mapping[str, Any], run: Ru
         run_id=str(provenance["run_id"]),
         crs=found.land.grid.crs,
         layers=layers,
-        frames=_frames(found, layers, run.issues, provenance),
+        frames=_frames(found, layers, run.issues, {**provenance, "index_weights": _index_weights(brief)}),
         hillshade=shade_ground(found.land),
         provenance=provenance,
         seconds=run.seconds,
@@ -62,6 +62,12 @@ _STORM_ROLES: Final = {
     "options": "sizing storm",
 }
 """What the storm of a row is to its layer: volumes of two kinds of storm must not be taken for each other."""
+
+
+def _index_weights(brief: Brief) -> str:
+    """Say what the three indices weigh in the geometric mean that is the score."""
+    asked = {index: getattr(brief.ranking, f"{index}_weight") for index in ("benefit", "feasibility", "delivery")}
+    return ", ".join(f"{index} {weight:g}" for index, weight in asked.items())
 
 
 def _frames(
@@ -85,6 +91,7 @@ def _frames(
         "data_issues": _data_issues(issues, found),
         "terrain_edits": found.land.edits,
         "options": option_frame(found),
+        "criteria": criteria_frame(found),
         "storms": found.storms.storms,
         "water_balance": _water_balance(found, storm_id),
         "run": _run_table(provenance, storm_id, (narrowing_layer(found), found.now.calibration)),

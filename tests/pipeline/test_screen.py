@@ -100,6 +100,18 @@ def test_scores_and_ranks_come_from_the_candidates(result: Screening) -> None:
     assert without["no_candidate_reason"].notna().all()
 
 
+def test_weights_asked_for_and_used_are_in_the_result(result: Screening) -> None:
+    """Dropped criteria weigh nothing and say why; those left of an index are brought to 100; the indices' in words."""
+    criteria = result.frame("criteria")
+    sums = criteria.groupby(["measure", "index"])["used_weight"].sum()
+    assert all(total == pytest.approx(100.0) or total == 0.0 for total in sums)
+    dropped = criteria[criteria["used_weight"] == 0.0]
+    assert len(dropped)
+    assert dropped["state"].str.startswith("dropped: ").all()
+    assert criteria.at["permeable_paving.captured_area", "graded_by"] == "captured_connected_m2"
+    assert result.frame("run").at["index_weights", "value"] == "benefit 0.5, feasibility 0.3, delivery 0.2"
+
+
 def test_gravel_soaks_and_clay_does_not(result: Screening) -> None:
     """The north row lies on gravel (2e-5 m/s), the south row on clay (5e-7 m/s)."""
     paving = result.candidates[result.candidates["measure"] == "permeable_paving"]
