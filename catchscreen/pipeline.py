@@ -66,7 +66,9 @@ def screen(brief: Brief, *, progress: Progress | None = None, cancelled: Callabl
             sized.stores, proposals.options["candidate_id"], proposals.run_on, cover.ledger, now
         )
         events = runoff.run_store_events(sized.stores, run_on, storms, run)
-        years = runoff.run_stores(sized.stores, data.rain_series, data.evaporation, run)
+        passed_on = brief.runoff.pass_forward_rate_l_s_ha
+        weather = (data.rain_series, data.evaporation)
+        years = runoff.run_stores(sized.stores, *weather, run, grid=land.grid, pass_forward_l_s_ha=passed_on)
         taken_off = measures.take_off(proposals, sized, brief.measures)
     with run.stage("ranking"):
         ranked = ranking.rank(proposals, sized, taken_off, events, years, now, cover, data, brief.ranking, run)

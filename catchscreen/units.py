@@ -20,6 +20,8 @@ MM_PER_M: Final = 1000.0
 MM_PER_INCH: Final = 25.4
 SECONDS_PER_HOUR: Final = 3600.0
 MM_H_PER_M_S: Final = MM_PER_M * SECONDS_PER_HOUR
+L_S_HA_PER_MM_H: Final = 10_000.0 / SECONDS_PER_HOUR
+"""1 mm/h is 2.78 l/s from a hectare."""
 M2_PER_HA: Final = 10_000.0
 L_PER_M3: Final = 1000.0
 

@@ -15,20 +15,24 @@ from catchscreen.inputs.tables import read_table
 
 MM: Final = {"mm": 1.0, "0.1 mm": 0.1, "m": 1000.0, "cm": 10.0, "inch": 25.4, "0.01 inch": 0.254}
 LARGEST_DAY_MM: Final = 15.0
+HOTTEST_C: Final = 65.0
 MIDNIGHT: Final = r"[T ]24:00(?::00)?$"
 """The end of a day written as its hour 24."""
 _OFFSET: Final = r"(?:Z|[+-]\d{2}:?\d{2})$"
 _DAY_OR_MONTH_FIRST: Final = r"(\d{1,2})[./-](\d{1,2})[./-]"
 
 
-def read_evaporation(source: Source, desk: Desk) -> pd.Series[float]:
-    """Read potential evaporation [mm/day] by month 1..12 or by day (UTC).
+def read_evaporation(source: Source, desk: Desk) -> pd.Series[float] | pd.DataFrame:
+    """Read potential evaporation [mm/day] by month 1..12 or by day (UTC), or days' temperatures to work it out from.
 
     Raises
     ------
     InputsAtFault
         When there are not twelve months, or a value is implausible.
     """
+    temperatures = _temperature_table(source)
+    if temperatures is not None:
+        return temperatures
     monthly = getattr(source, "monthly_mm_per_day", ())
     if monthly and source.data is None and source.file is None:
         series = pd.Series([float(value) for value in monthly], index=pd.Index(range(1, len(monthly) + 1)))
@@ -56,6 +60,31 @@ def read_evaporation(source: Source, desk: Desk) -> pd.Series[float]:
         desk.note("note", "unusual-evaporation", source, f"It comes to {year:.0f} mm a year: is the unit right?")
     series.index.name, series.name = "month" if is_monthly else "time", "evaporation_mm_per_day"
     return series.clip(lower=0.0)
+
+
+def _temperature_table(source: Source) -> pd.DataFrame | None:
+    """Read the extremes of temperature of days [C] where the table has those and no evaporation; else None.
+
+    Raises
+    ------
+    InputsAtFault
+        When a temperature is none of this earth, or a day's lowest is above its highest.
+    """
+    if isinstance(source.data, pd.Series) or (source.data is None and source.file is None):
+        return None
+    frame = read_table(source)
+    names = [str(name) for name in frame.columns]
+    columns = {"tmax_c": find_column(names, ("tmax", "max_temp")), "tmin_c": find_column(names, ("tmin", "min_temp"))}
+    when = getattr(source, "time_column", None) or find_column(names, ("date", "time", "day", "yyyymmdd"))
+    if None in columns.values() or when not in names or find_column(names, ("evap", "pet", "et0", "eto")):
+        return None
+    times = as_utc(pd.DatetimeIndex(parse_times(frame[when], source)), "UTC", source)
+    table = pd.DataFrame({ours: as_numbers(frame[name]).to_numpy() for ours, name in columns.items()}, index=times)
+    odd = (table.abs() > HOTTEST_C).any(axis=1) | (table["tmin_c"] > table["tmax_c"])
+    if odd.any():
+        message = f"{int(odd.sum())} days have temperatures beyond {HOTTEST_C:g} C or their lowest above their highest."
+        raise refuse("implausible-value", source, message, "Give the highest and the lowest of each day in Celsius.")
+    return table.sort_index()
 
 
 def _looks_monthly(series: pd.Series[float]) -> bool:

@@ -9,6 +9,7 @@ from typing import Annotated, Final, Literal, Self
 from pydantic import Field, ValidationInfo, field_validator, model_validator
 
 from catchscreen.options.base import Fraction, Options
+from catchscreen.units import L_S_HA_PER_MM_H
 
 Rate = Annotated[float, Field(ge=0, le=1000)]
 Conductivity = Annotated[float, Field(ge=0.01, le=5000)]
@@ -114,6 +115,10 @@ class RunoffOptions(Options):
     """The recorded spills or flow survey behind the two factors; empty means uncalibrated, and the result says so."""
     survey: tuple[SurveyedEvent, ...] = Field((), max_length=200)
     """Surveyed events that connection and capacity are fitted to, with the rain of the series."""
+    pass_forward_l_s_ha: Annotated[float, Field(ge=0.1, le=1000)] | None = None
+    """Rate per hectare drained that is passed on to the sewer: hours with more outflow than this are counted."""
+    pass_forward_mm_h: Annotated[float, Field(ge=0.01, le=360)] | None = None
+    """The same in mm/h over the ground drained (1 mm/h is 2.78 l/s/ha); give one of the two."""
     greenfield_formula_applies: bool = False
     """Only the user can confirm that the regression holds here."""
     annual_rain_mm: Annotated[float, Field(ge=20, le=13_000)] | None = None
@@ -157,3 +162,17 @@ class RunoffOptions(Options):
         if {"sewer_capacity_low_mm_h", "sewer_capacity_high_mm_h"} & given and not low <= mid <= high:
             raise ValueError(f"sewer_capacity_low_mm_h, _mm_h, _high_mm_h must rise: {low:g}, {mid:g}, {high:g}")
         return self
+
+    @model_validator(mode="after")
+    def _check_one_rate(self) -> Self:
+        """Refuse a pass-forward rate given twice."""
+        if self.pass_forward_l_s_ha is not None and self.pass_forward_mm_h is not None:
+            raise ValueError("give pass_forward_l_s_ha or pass_forward_mm_h, not both")
+        return self
+
+    @property
+    def pass_forward_rate_l_s_ha(self) -> float | None:
+        """Return the pass-forward rate, whichever way it was given."""
+        if self.pass_forward_mm_h is not None:
+            return self.pass_forward_mm_h * L_S_HA_PER_MM_H
+        return self.pass_forward_l_s_ha

@@ -82,8 +82,8 @@ class Inputs:
     """Depth [mm]; index duration_min (ascending), columns return period in years (float, ascending)."""
     rain_series: pd.Series | None = None
     """Depth [mm] per step; index UTC timestamps of the step's start, evenly spaced; gaps are NaN."""
-    evaporation: pd.Series | None = None
-    """Potential evaporation [mm/day]; index month 1..12 or UTC timestamps."""
+    evaporation: pd.Series | pd.DataFrame | None = None
+    """Potential evaporation [mm/day]; index month 1..12 or UTC timestamps. Or a frame of days: tmax_c, tmin_c [C]."""
     layer_catalogue: Table | None = None
     """The user's own layers, beside or in place of the shipped ones."""
     unit_costs: Table | None = None

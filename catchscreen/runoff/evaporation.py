@@ -14,7 +14,9 @@ from typing import Final
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
+from pyproj import Transformer
 
+from catchscreen.grid import Grid
 from catchscreen.progress import DataIssue, Run
 
 Floats = NDArray[np.float64]
@@ -188,6 +190,13 @@ def daily_from_temperature(temperature: pd.DataFrame, latitude_deg: float) -> pd
     return pd.Series(evapotranspiration_from_temperature(highest, lowest, above), index=temperature.index)
 
 
+def latitude_of(grid: Grid) -> float:
+    """Return the latitude of a grid's middle [degrees, north positive]."""
+    left, bottom, right, top = grid.bounds
+    to_degrees = Transformer.from_crs(grid.crs, 4326, always_xy=True)
+    return float(to_degrees.transform(0.5 * (left + right), 0.5 * (bottom + top))[1])
+
+
 def assumed_months(*, is_northern: bool = True) -> Floats:
     """Return the assumed potential evaporation of each month [mm/day]: a sine with its top at the end of June.
 
@@ -198,30 +207,50 @@ def assumed_months(*, is_northern: bool = True) -> Floats:
     return ASSUMED_ANNUAL_MM / 365.25 * (1.0 + ASSUMED_SWING * np.sin(2.0 * np.pi * (month - phase) / 12.0))
 
 
-def potential_of_steps(evaporation: pd.Series | None, times: pd.DatetimeIndex, step_h: float, run: Run) -> Floats:
+def potential_of_steps(
+    evaporation: pd.Series | pd.DataFrame | None,
+    times: pd.DatetimeIndex,
+    step_h: float,
+    run: Run,
+    latitude_deg: float | None = None,
+) -> Floats:
     """Return the potential evaporation of each step of a rain series.
 
     Parameters
     ----------
-    evaporation : Series [mm/day] or None
-        As ``Inputs.evaporation``: twelve months, or days. None: the monthly sine, noted as an assumption.
+    evaporation : Series [mm/day], DataFrame [C] or None
+        As ``Inputs.evaporation``: twelve months, or days, or the extremes of temperature of days. None: the monthly
+        sine, noted as an assumption.
     times : DatetimeIndex
         Start of each step.
     step_h : float [h]
         Length of the steps.
     run : Run
         Takes the note.
+    latitude_deg : float, optional
+        North positive. Where it is unknown the northern hemisphere is assumed, and said.
 
     Returns
     -------
     (steps,) float64 [mm]
         A day's depth is spread over its hours as half a sine between sunrise and sunset, hours 6 and 18.
+
+    Raises
+    ------
+    ValueError
+        When temperatures are given without a latitude.
     """
+    months = assumed_months(is_northern=latitude_deg is None or latitude_deg >= 0.0)
+    if isinstance(evaporation, pd.DataFrame):
+        if latitude_deg is None:
+            raise ValueError("evaporation from temperature needs a latitude")
+        run.note(_from_temperature())
+        evaporation = daily_from_temperature(evaporation, latitude_deg)
     if evaporation is None:
-        run.note(_assumption())
-        daily = assumed_months()[times.month.to_numpy() - 1]
+        run.note(_assumption(latitude_deg))
+        daily = months[times.month.to_numpy() - 1]
     elif isinstance(evaporation.index, pd.DatetimeIndex):
-        daily = _from_days(evaporation, times, run)
+        daily = _from_days(evaporation, times, months, run)
     else:
         daily = evaporation.reindex(range(1, 13)).to_numpy(dtype=np.float64)[times.month.to_numpy() - 1]
     return np.maximum(daily, 0.0) * _share_of_day(times, step_h)
@@ -236,7 +265,7 @@ def _share_of_day(times: pd.DatetimeIndex, step_h: float) -> Floats:
     return np.asarray(0.5 * (np.cos((begin - SUNRISE_H) * turn) - np.cos((end - SUNRISE_H) * turn)))
 
 
-def _from_days(evaporation: pd.Series, times: pd.DatetimeIndex, run: Run) -> Floats:
+def _from_days(evaporation: pd.Series, times: pd.DatetimeIndex, assumed: Floats, run: Run) -> Floats:
     """Look each step's day up; days not given take the mean of their month in the days that are."""
     index = pd.DatetimeIndex(evaporation.index)
     by_day = pd.Series(evaporation.to_numpy(dtype=np.float64)).groupby(_day_number(index)).mean()
@@ -245,7 +274,7 @@ def _from_days(evaporation: pd.Series, times: pd.DatetimeIndex, run: Run) -> Flo
     if missing.any():
         months = pd.Series(evaporation.to_numpy(dtype=np.float64)).groupby(index.month.to_numpy()).mean()
         filled = months.reindex(range(1, 13)).to_numpy(dtype=np.float64)
-        filled = np.where(np.isnan(filled), assumed_months(), filled)
+        filled = np.where(np.isnan(filled), assumed, filled)
         found = np.where(missing, filled[times.month.to_numpy() - 1], found)
         run.note(
             DataIssue(
@@ -266,13 +295,25 @@ def _day_number(index: pd.DatetimeIndex) -> NDArray[np.int64]:
     return naive.to_numpy().astype("datetime64[D]").astype(np.int64)
 
 
-def _assumption() -> DataIssue:
+def _from_temperature() -> DataIssue:
+    """Say that potential evaporation is worked out from temperature."""
+    return DataIssue(
+        severity="note",
+        code="evaporation_from_temperature",
+        role="evaporation",
+        message="potential evaporation is worked out from the days' extremes of temperature (FAO-56, eq. 52)",
+        cure="Give potential evaporation in mm/day where it is known.",
+    )
+
+
+def _assumption(latitude_deg: float | None) -> DataIssue:
     """Say that potential evaporation is assumed."""
+    half = "southern" if latitude_deg is not None and latitude_deg < 0.0 else "northern"
     return DataIssue(
         severity="unknown",
         code="evaporation_assumed",
         role="evaporation",
         message=f"no potential evaporation is given: a monthly sine of {ASSUMED_ANNUAL_MM:g} mm a year is assumed "
-        "(temperate lowland, northern hemisphere)",
+        f"(temperate lowland, {half} hemisphere)",
         cure="Give monthly or daily potential evaporation in mm/day.",
     )

@@ -32,6 +32,7 @@ FIRST_RAIN_MM: Final = 5.0
 LEAST_EVENT_MM: Final = 1.0
 """Events of less rain are not judged: they would pass anywhere (our choice)."""
 SUMMER_MONTHS: Final = (5, 6, 7, 8, 9, 10)
+"""Months of the northern summer half-year; the others are the southern one."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -83,7 +84,9 @@ def short_steps(rain_mm: Floats, step_h: float) -> tuple[NDArray[np.bool_], int]
     return _since_rain(rain_mm) * step_h <= TAIL_H, max(1, round(step_h / SHORT_STEP_H))
 
 
-def plan_steps(times: pd.DatetimeIndex, rain_mm: Floats, potential_mm: Floats, step_h: float) -> StepPlan:
+def plan_steps(
+    times: pd.DatetimeIndex, rain_mm: Floats, potential_mm: Floats, step_h: float, *, is_northern: bool = True
+) -> StepPlan:
     """Cut a series of even steps into those to execute, and mark them.
 
     Parameters
@@ -94,6 +97,8 @@ def plan_steps(times: pd.DatetimeIndex, rain_mm: Floats, potential_mm: Floats, s
         Without gaps.
     step_h : float [h]
         Length of the steps.
+    is_northern : bool
+        Whether May to October are summer.
 
     Returns
     -------
@@ -119,7 +124,8 @@ def plan_steps(times: pd.DatetimeIndex, rain_mm: Floats, potential_mm: Floats, s
     day_ends = np.flatnonzero(np.append(days[1:] != days[:-1], True))
     mark[first[day_ends + 1] - 1] |= k.MARK_DAY
     mark[first[np.array(ends)] - 1] |= k.MARK_YEAR
-    counts = _mark_events(mark, first, rain, times[:count], (start, step_h))
+    is_summer = np.isin(times[:count].month.to_numpy(), SUMMER_MONTHS) == is_northern
+    counts = _mark_events(mark, first, rain, is_summer, (start, step_h))
     return StepPlan(
         rain_mm=rain[parent] / cut[parent],
         potential_mm=potential[parent] / cut[parent],
@@ -144,7 +150,7 @@ def _since_rain(rain: Floats) -> Ints:
 
 
 def _mark_events(
-    mark: Ints, first: Ints, rain: Floats, times: pd.DatetimeIndex, account: tuple[int, float]
+    mark: Ints, first: Ints, rain: Floats, is_summer: NDArray[np.bool_], account: tuple[int, float]
 ) -> tuple[int, int, int]:
     """Mark where events of the account start and where their first rain has fallen; count all, summer and winter.
 
@@ -168,10 +174,9 @@ def _mark_events(
         if depth < LEAST_EVENT_MM:
             continue
         until = _end_of_first_rain(total, first, (begin, last), min(last + gap, rain.size - 1))
-        is_summer = times[begin].month in SUMMER_MONTHS
-        mark[until] |= k.MARK_SUMMER if is_summer else k.MARK_WINTER
-        summer += is_summer
-        winter += not is_summer
+        mark[until] |= k.MARK_SUMMER if is_summer[begin] else k.MARK_WINTER
+        summer += bool(is_summer[begin])
+        winter += not is_summer[begin]
     return int(kept.size), summer, winter
 
 

@@ -9,14 +9,15 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from catchscreen.grid import Grid
 from catchscreen.progress import DataIssue, Run
 from catchscreen.records import Stores, StoreYears
 from catchscreen.runoff import _store_kernels as k
-from catchscreen.runoff.evaporation import potential_of_steps
+from catchscreen.runoff.evaporation import latitude_of, potential_of_steps
 from catchscreen.runoff.step_plan import LONG, SHORT, StepPlan, plan_steps, whole_years
 from catchscreen.runoff.store_ranges import BOUNDS, at_bound, last_years, open_to_soil
 from catchscreen.runoff.stores import Drains, Lanes, Timeline, find_lanes, open_drains, take_stores
-from catchscreen.units import MM_PER_M, SECONDS_PER_HOUR
+from catchscreen.units import L_S_HA_PER_MM_H, MM_PER_M, SECONDS_PER_HOUR
 
 Floats = NDArray[np.float64]
 
@@ -30,8 +31,6 @@ MOST_GAPS: Final = 0.05
 """A series with a larger share of unknown steps is not used."""
 STEPS_PER_RESPONSE: Final = 3.0
 """Peaks are given only where the step of the rain is at most the response time over this."""
-L_S_HA_PER_MM_H: Final = MM_PER_M * 10.0 / SECONDS_PER_HOUR
-"""1 mm/h is 2.78 l/s from a hectare."""
 
 YEAR_COLUMNS: Final = (
     "inflow_m3_yr",
@@ -63,9 +62,10 @@ class Series:
 def run_stores(
     stores: Stores,
     rain_series: pd.Series | None,
-    evaporation: pd.Series | None,
+    evaporation: pd.Series | pd.DataFrame | None,
     run: Run,
     *,
+    grid: Grid | None = None,
     pass_forward_l_s_ha: float | None = None,
 ) -> StoreYears:
     """Run stores through years of rain; the first year warms them up and is left out.
@@ -79,10 +79,12 @@ def run_stores(
         n stores.
     rain_series : Series [mm] or None
         As ``Inputs.rain_series``: even steps of at most an hour, more than two years, better eleven or more.
-    evaporation : Series [mm/day] or None
+    evaporation : Series [mm/day], DataFrame [C] or None
         As ``Inputs.evaporation``; None: a monthly sine, noted as an assumption.
     run : Run
         Takes the notes.
+    grid : Grid, optional
+        Says the latitude, which the half-years and evaporation follow; the northern hemisphere where it is not given.
     pass_forward_l_s_ha : float, optional [l/s per ha of drained area]
         Count the hours with more outflow than this.
 
@@ -97,7 +99,8 @@ def run_stores(
     reason = _why_not(rain_series)
     if rain_series is None or reason:
         return StoreYears(_frame(stores, None, []), reason)
-    series = prepare_series(rain_series, evaporation, run)
+    latitude = None if grid is None else latitude_of(grid)
+    series = prepare_series(rain_series, evaporation, run, latitude)
     lanes = fill_lanes(stores, series, pass_forward_l_s_ha)
     run.check_stop()
     run_lanes(lanes, stores, series)
@@ -111,22 +114,27 @@ def run_stores(
         columns["hours_above_pass_forward_yr"] = np.full(len(stores.store_id), np.nan)
     frame = _frame(stores, columns, reasons)
     frame["years"] = series.steps.years
-    for name, values in _retained_ends(stores, rain_series, evaporation, columns["retained_fraction"]).items():
+    tail = (last_years(rain_series), evaporation, latitude)
+    for name, values in _retained_ends(stores, tail, columns["retained_fraction"]).items():
         frame[name] = values
     return StoreYears(frame)
 
 
 def _retained_ends(
-    stores: Stores, rain_series: pd.Series, evaporation: pd.Series | None, retained: Floats
+    stores: Stores,
+    tail: tuple[pd.Series, pd.Series | pd.DataFrame | None, float | None],
+    retained: Floats,
 ) -> dict[str, Floats]:
     """Return the retained share of the years at the low and the high end of the soil's rate.
 
     The ends and the store's own rate go through the last years of the series; the ends' shift against it counts.
+    ``tail`` is the rain of these years, evaporation and latitude.
     """
     rows = open_to_soil(stores)
     if rows.size == 0:
         return {f"retained_{bound}_fraction": retained.copy() for bound in BOUNDS}
-    series = prepare_series(last_years(rain_series), evaporation, Run())
+    rain_series, evaporation, latitude = tail
+    series = prepare_series(rain_series, evaporation, Run(), latitude)
     own = _run_retained(take_stores(stores, rows), series)
     ends = {}
     for bound in BOUNDS:
@@ -166,7 +174,12 @@ def _step_h(rain_series: pd.Series) -> float:
     return float((index[1] - index[0]).total_seconds()) / SECONDS_PER_HOUR
 
 
-def prepare_series(rain_series: pd.Series, evaporation: pd.Series | None, run: Run) -> Series:
+def prepare_series(
+    rain_series: pd.Series,
+    evaporation: pd.Series | pd.DataFrame | None,
+    run: Run,
+    latitude_deg: float | None = None,
+) -> Series:
     """Fill the gaps, spread the evaporation, cut the steps and shed the run-on; say what was wanting."""
     times, step_h = pd.DatetimeIndex(rain_series.index), _step_h(rain_series)
     gaps = float(rain_series.isna().mean())
@@ -181,8 +194,9 @@ def prepare_series(rain_series: pd.Series, evaporation: pd.Series | None, run: R
             )
         )
     rain = np.nan_to_num(rain_series.to_numpy(dtype=np.float64), nan=0.0)
-    potential = potential_of_steps(evaporation, times, step_h, run)
-    steps = plan_steps(times, rain, potential, step_h)
+    potential = potential_of_steps(evaporation, times, step_h, run, latitude_deg)
+    is_northern = latitude_deg is None or latitude_deg >= 0.0
+    steps = plan_steps(times, rain, potential, step_h, is_northern=is_northern)
     if steps.years < USUAL_YEARS:
         run.note(
             DataIssue(

@@ -8,7 +8,11 @@ import numba
 import numpy as np
 import pandas as pd
 import pytest
+from pydantic import ValidationError
+from pyproj import CRS
 
+from catchscreen.grid import Grid
+from catchscreen.options import RunoffOptions
 from catchscreen.runoff import _store_kernels as k
 from catchscreen.runoff.store_years import YEAR_COLUMNS, run_stores
 from catchscreen.runoff.stores import Lanes, Timeline, open_drains
@@ -81,6 +85,56 @@ def test_first_rain_is_judged_event_by_event(make_stores, months, run):
     years = run_stores(stores, _daily_shower(3, 10.0), months, run).years
     np.testing.assert_array_equal(years["first_5mm_summer_fraction"], [0.0, 1.0, 0.0])
     np.testing.assert_array_equal(years["first_5mm_winter_fraction"], [0.0, 1.0, 0.0])
+
+
+def test_the_half_years_follow_the_hemisphere(make_stores, months, run):
+    """Showers from May to October only: summer events in the north, winter ones in the south, and none of the other."""
+    rain = _daily_shower(3, 10.0).where(lambda values: values.index.month.isin(range(5, 11)), 0.0)
+    for epsg, top, seen, unseen in ((32630, 5_650_000.0, "summer", "winter"), (32756, 6_250_000.0, "winter", "summer")):
+        grid = Grid(10, 10, 500_000.0, top, 1.0, 1.0, CRS.from_epsg(epsg))
+        years = run_stores(make_stores(void_mm=50.0, soak_mean_mm_h=5.0), rain, months, run, grid=grid).years
+        assert years[f"first_5mm_{seen}_fraction"].iloc[0] == 1.0
+        assert np.isnan(years[f"first_5mm_{unseen}_fraction"].iloc[0])
+
+
+def test_hours_above_a_pass_forward_rate_by_hand(make_stores, months, run):
+    """A lined store fills with 10 mm and lets out 1 mm/h at full head by a slow linear outlet (response 100 h).
+
+    Steady showers keep it below 100 mm, so the rate stays below 1 mm/h = 2.78 l/s/ha: all hours of the account are
+    above a rate of nearly nothing, none above the rate at full head. A step too long leaves the column empty.
+    """
+    stores = make_stores(void_mm=100.0, outlet_mm_h=1.0, outlet_exponent=1.0)
+    rain = _daily_shower(3, 10.0)
+    few = run_stores(stores, rain, months, run, pass_forward_l_s_ha=0.01).years["hours_above_pass_forward_yr"].iloc[0]
+    assert few == pytest.approx(8760.0, abs=1.0)
+    none = run_stores(stores, rain, months, run, pass_forward_l_s_ha=2.78).years["hours_above_pass_forward_yr"].iloc[0]
+    assert none == 0.0
+    quick = make_stores(void_mm=100.0, outlet_mm_h=100.0, outlet_exponent=1.0)
+    years = run_stores(quick, rain, months, run, pass_forward_l_s_ha=0.01).years
+    assert np.isnan(years["hours_above_pass_forward_yr"].iloc[0])
+    assert "third of the response time" in years["peak_reason"].iloc[0]
+
+
+def test_the_pass_forward_rate_is_given_once_in_either_unit():
+    """1 mm/h is 10,000 m2 x 1 mm / 3,600 s = 2.78 l/s from a hectare; two rates, or an absurd one, are refused."""
+    assert RunoffOptions().pass_forward_rate_l_s_ha is None
+    assert RunoffOptions(pass_forward_mm_h=1.0).pass_forward_rate_l_s_ha == pytest.approx(2.7778, abs=1e-4)
+    assert RunoffOptions(pass_forward_l_s_ha=5.0).pass_forward_rate_l_s_ha == 5.0
+    with pytest.raises(ValidationError, match="not both"):
+        RunoffOptions(pass_forward_l_s_ha=5.0, pass_forward_mm_h=1.0)
+    with pytest.raises(ValidationError):
+        RunoffOptions(pass_forward_l_s_ha=5000.0)
+
+
+def test_no_rain_leaves_only_drying(random_stores, months, run):
+    """After the last rain nothing comes in or overflows, and what the substrate loses goes to the air alone."""
+    times = pd.date_range("2001-01-01", "2003-12-31 23:00", freq="h", tz="UTC")
+    stores = random_stores(60)
+    years = run_stores(stores, pd.Series(0.0, index=times), months, run).years
+    assert (years["inflow_m3_yr"] == 0.0).all()
+    assert (years[["to_ground_m3_yr", "outlet_m3_yr", "overflow_m3_yr"]] == 0.0).all(axis=None)
+    np.testing.assert_allclose(years["to_air_m3_yr"], -years["store_change_m3_yr"], atol=1e-12)
+    assert (years["to_air_m3_yr"] > 0.0).any()
 
 
 def test_small_events_are_judged_when_they_are_over(make_stores, months, run):
