@@ -42,6 +42,7 @@ def _threshold_row(threshold: Threshold) -> tuple[str, ...]:
     applies = ", ".join(threshold.variants) or "all"
     applies += f" -> {threshold.to_variant}" if threshold.to_variant else ""
     rule = f"{threshold.comparison} {value}"
+    rule += ", unless its store half-empties in time" if threshold.unless_half_empty else ""
     unknown = f"{threshold.unknown_text}: {threshold.unknown_check}" if threshold.unknown_text else ""
     return (
         threshold.kind, threshold.name, threshold.column, rule, applies, threshold.reason, unknown, threshold.source,

@@ -14,6 +14,7 @@ from catchscreen.errors import InputsAtFault
 from catchscreen.measures import choose_size, open_measures, propose, settle, store_trials, take_off
 from catchscreen.options import MeasureOptions, RainOptions, RankingOptions, RunoffOptions
 from catchscreen.progress import Run
+from catchscreen.records.catalogue import Table
 
 SCHOOL = "P1-paved-permeable_paving-14_7"
 SCHOOL_ROOF = "P1-roof-green_roof-5_5"
@@ -233,4 +234,18 @@ def test_an_unknown_weight_is_a_fault(chain):
 def test_ranking_twice_gives_the_same(chain, ranked):
     again = rank_chain(chain)
     pd.testing.assert_frame_equal(again.candidates, ranked.candidates)
+    pd.testing.assert_frame_equal(again.parcels, ranked.parcels)
+
+
+def test_a_named_supplier_moves_no_rank_and_no_score(full_district, ranked):
+    """A supplier's rock of a tenth of the weight: every ranked figure stays, the words stand beside."""
+    data, land, cover = full_district
+    row = {"void_fraction": 0.9, "density_kg_m3": 160.0, "waste_fraction": 0.0, "carbon_kg_t": 0.06}
+    row |= {"recycled_fraction": 1.0, "strength_kpa": 9.0, "supplier": "a maker", "stands_for": "open_graded_rock"}
+    own = replace(data, layer_catalogue=Table({"light_rock": row}))
+    chain = run_chain((own, land, cover))
+    again = rank_chain(chain)
+    assert chain.quantities["supplier_layers"].str.contains("light rock of a maker").any()
+    shown = again.candidates.drop(columns="supplier_layers", errors="ignore")
+    pd.testing.assert_frame_equal(shown, ranked.candidates.drop(columns="supplier_layers", errors="ignore"))
     pd.testing.assert_frame_equal(again.parcels, ranked.parcels)

@@ -14,6 +14,7 @@ from catchscreen.measures.contract import Measure, Threshold, Variant
 from catchscreen.measures.describing import DESCRIBED, describe, describe_as_markdown
 from catchscreen.measures.overrides import apply_overrides
 from catchscreen.measures.registry import find_measures, open_measures, requirements
+from catchscreen.measures.site_columns import SITE_COLUMNS, site_columns
 from catchscreen.options import MeasureOptions
 
 INSTALLED = [entry for entry in find_measures() if entry.measure is not None]
@@ -62,6 +63,14 @@ def test_our_own_measures_read_only_columns_that_they_declare(name):
     measure = next(entry.measure for entry in INSTALLED if entry.name == name)
     declared = {column.name for column in measure.columns} | {"host_area_m2"}
     assert {rule.column for rule in measure.thresholds} <= declared
+
+
+def test_what_our_measures_declare_is_in_the_site_table(proposals):
+    """Each declared column is one of the list, and the options that are judged really have it."""
+    for entry in INSTALLED:
+        if entry.distribution == "catchscreen":
+            assert all(SITE_COLUMNS[column.name] is column for column in entry.measure.columns)
+    assert set(SITE_COLUMNS) <= set(proposals.options)
 
 
 def test_built_ins_come_through_the_same_door():
@@ -206,3 +215,15 @@ def test_a_simple_measure_goes_through_the_whole_stage(district, options, run):
     assert proposals.options["admissible"].all()
     trials = store_trials(proposals, options)
     assert len(trials.store_id) == 3 * len(proposals.hosts)
+
+
+def test_the_description_says_which_switch_waits_for_the_run():
+    measure = next(entry.measure for entry in INSTALLED if entry.name == "permeable_paving")
+    rules = describe(measure).set_index("name")["rule"]
+    assert rules["infiltration_full_min"] == "< 1e-05, unless its store half-empties in time"
+    assert rules["infiltration_full_floor"] == "< 1e-06"
+
+
+def test_the_site_table_names_the_columns_it_has_where_one_is_asked_for_that_it_lacks():
+    with pytest.raises(KeyError, match="no 'moon_phase'; it has q_m_s"):
+        site_columns("q_m_s", "moon_phase")

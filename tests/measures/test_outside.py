@@ -186,3 +186,19 @@ def test_an_installed_measure_appears_in_check_screening_and_report(tmp_path):
     result.write(tmp_path / "out")
     written = [path for path in (tmp_path / "out").rglob("*") if path.suffix in (".html", ".csv")]
     assert any("planted_strip" in path.read_text(encoding="utf-8") for path in written)
+
+
+@pytest.mark.slow
+def test_a_brief_s_own_prices_and_layers_reach_the_result(tmp_path):
+    prices, layers = tmp_path / "prices.toml", tmp_path / "layers.toml"
+    prices.write_text(
+        'currency = "EUR"\nprice_year = 2021\n[permeable_paving]\nrebuild_per_m2 = 1.0\n', encoding="utf-8"
+    )
+    layers.write_text('source = "our own"\n[open_graded_rock]\ndensity_kg_m3 = 800.0\n', encoding="utf-8")
+    plain = catchscreen.screen(small_brief(use=("permeable_paving",))).candidates
+    brief = small_brief(use=("permeable_paving",)).with_(unit_costs=prices, layer_catalogue=layers)
+    own = catchscreen.screen(brief).candidates
+    assert set(own["currency"]) == {"EUR"}
+    assert (own["price_year"] == 2021).all()
+    assert (own["tonnes"] < plain["tonnes"]).all()
+    assert (own["extra_cost_at_renewal"] > plain["extra_cost_at_renewal"]).all()
