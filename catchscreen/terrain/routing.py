@@ -18,7 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from catchscreen.grid import Grid
-from catchscreen.terrain._kernels import passes, plateaus, receivers, rerouting, tree
+from catchscreen.terrain._kernels import plateaus, receivers, rerouting, tree
 from catchscreen.terrain._kernels.directions import (
     COL_STEP,
     LOWEST,
@@ -28,15 +28,13 @@ from catchscreen.terrain._kernels.directions import (
     ROW_STEP,
     UNDECIDED,
 )
+from catchscreen.terrain.listed_passes import choose_passes, ends_of, passes_in_order
 from catchscreen.terrain.strips import in_parts, parts_of, strip_rows
 from catchscreen.terrain.walking import Counts, carry_down, cells_with, label_and_count, steps_of
 
 Ints = NDArray[np.int64]
-Passes = tuple[NDArray[np.uint64], Ints, NDArray[np.uint64]]
-"""Key of the height, place and the two nodes of each pass; see ``_kernels.passes``."""
 
 _LEVEL_BITS: Final = np.uint64(32)
-_LOW_HALF: Final = np.uint64(2**32 - 1)
 
 
 @dataclass(frozen=True, slots=True)
@@ -132,7 +130,7 @@ def route(
     pits = drain_plateaus(level, code)
     walked = label_and_count(code, np.concatenate([outlet_cells, pits]))
     carry_down(code, walked.leaving, walked.total, walked.idle, strips)
-    graph = build_basins(level, walked.label, outlet_cells, pits)
+    graph = build_basins(level, walked.label, outlet_cells, pits, walked.idle)
     pass_cell = lead_out(code, graph, walked.total)
     basin_of, outlet_cell = _name_basins(graph, pass_cell)
     filled = np.empty_like(level)
@@ -183,10 +181,12 @@ def settle_flats(level: NDArray[np.int32], code: NDArray[np.uint8], cells: Ints)
     plateaus.drain_plateaus(level.ravel(), code.ravel(), steps_of(code.shape[1]), cells, np.empty_like(cells))
 
 
-def build_basins(level: NDArray[np.int32], label: NDArray[np.int32], outlet_cells: Ints, pits: Ints) -> BasinGraph:
+def build_basins(
+    level: NDArray[np.int32], label: NDArray[np.int32], outlet_cells: Ints, pits: Ints, idle: NDArray[np.uint8]
+) -> BasinGraph:
     """Find the lowest passes between labelled basins and the tree that leads each of them out."""
     outlets = outlet_cells.size
-    key, place, nodes = in_strict_order(*list_passes(level, label, outlets))
+    key, place, nodes = passes_in_order(level, label, outlets, idle)
     count = pits.size + 1
     chosen = choose_passes(nodes, count)
     key, place = key[chosen], place[chosen]
@@ -198,13 +198,6 @@ def build_basins(level: NDArray[np.int32], label: NDArray[np.int32], outlet_cell
     return BasinGraph(label, outlets, seed_cell, node_a, node_b, key, place, spill, exit_pass[1:], order)
 
 
-def choose_passes(nodes: NDArray[np.uint64], count: int) -> Ints:
-    """Return the passes of the minimum spanning forest over ``count`` nodes, of passes in strict order."""
-    chosen = np.empty(max(count - 1, 0), dtype=np.int64)
-    parent, size = np.arange(count, dtype=np.int32), np.ones(count, dtype=np.int32)
-    return chosen[: tree.spanning_tree(nodes, parent, size, chosen)]
-
-
 def spill_from_outside(
     node_a: NDArray[np.int32], node_b: NDArray[np.int32], key: NDArray[np.uint64], count: int
 ) -> tuple[NDArray[np.int32], Ints, NDArray[np.int32]]:
@@ -214,41 +207,9 @@ def spill_from_outside(
     """
     spill, exit_pass = np.full(count, LOWEST, dtype=np.int32), np.full(count, -1, dtype=np.int64)
     order = np.empty(count, dtype=np.int32)
-    ends = np.full(count, -1, dtype=np.int32), np.empty(2 * node_a.size, dtype=np.int32)
+    ends = (np.full(count, -1, np.int32), np.empty(2 * node_a.size, np.int32), np.empty(count, np.int32))
     reached = tree.walk_tree(node_a, node_b, key, ends, spill, exit_pass, order)
     return spill, exit_pass, order[:reached]
-
-
-def list_passes(level: NDArray[np.int32], label: NDArray[np.int32], outlets: int) -> Passes:
-    """List the passes that may belong to the spanning tree, with as much room as they turn out to need."""
-    ground, step = (level.ravel(), label.ravel()), steps_of(level.shape[1])
-
-    def listed(first: int, last: int) -> Passes:
-        mark = np.zeros((last - first, level.shape[1]), dtype=np.uint8)
-        passes.mark_saddles(level, first, last, mark)
-        cells = np.flatnonzero(mark) + first * level.shape[1]
-        room = 2 * cells.size
-        while True:
-            table = np.full(4 << passes.SLOTS_BITS, passes.EMPTY, dtype=np.uint64)
-            key, nodes = np.empty(room, dtype=np.uint64), np.empty(room, dtype=np.uint64)
-            place = np.empty(room, dtype=np.int64)
-            count = int(passes.list_passes(ground, step, outlets, cells, table, key, place, nodes))
-            if count <= room:
-                return key[:count], place[:count], nodes[:count]
-            room = count
-
-    keys, places, nodes = zip(*in_parts(strip_rows(level.shape), listed), strict=True)
-    return np.concatenate(keys), np.concatenate(places), np.concatenate(nodes)
-
-
-def ends_of(nodes: NDArray[np.uint64]) -> tuple[NDArray[np.int32], NDArray[np.int32]]:
-    """Return both nodes of each pass."""
-    return (nodes >> _LEVEL_BITS).astype(np.int32), (nodes & _LOW_HALF).astype(np.int32)
-
-
-def joined_ends(node_a: NDArray[np.int32], node_b: NDArray[np.int32]) -> NDArray[np.uint64]:
-    """Return both nodes of each pass in one word."""
-    return (node_a.astype(np.uint64) << _LEVEL_BITS) | node_b.astype(np.uint64)
 
 
 def lead_out(code: NDArray[np.uint8], graph: BasinGraph, total: Counts) -> Ints:
@@ -268,30 +229,6 @@ def lead_out(code: NDArray[np.uint8], graph: BasinGraph, total: Counts) -> Ints:
     )
     flat_code[pit[flat_code[pit] == PIT]] = OUTLET
     return pass_cell
-
-
-def in_strict_order(key: NDArray[np.uint64], place: Ints, nodes: NDArray[np.uint64]) -> Passes:
-    """Return the passes in the order of level, level of the lower cell, place.
-
-    Level and number share one word, because plain words are sorted fastest; passes of equal level are then put in
-    order among themselves.
-    """
-    if key.size == 0:
-        return key, place, nodes
-    words = key >> _LEVEL_BITS
-    words -= words.min()
-    span = int(words.max())
-    words <<= _LEVEL_BITS
-    words |= np.arange(key.size, dtype=np.uint64)
-    spare = np.empty_like(words)
-    for shift in range(0, span.bit_length(), tree.DIGIT_BITS):
-        start = np.zeros(tree.DIGITS + 1, dtype=np.int64)
-        tree.sort_by_digit(words, spare, np.uint64(shift) + _LEVEL_BITS, start)
-        words, spare = spare, words
-    words &= _LOW_HALF
-    order = words.view(np.int64)
-    tree.sort_equal_levels(order, key, place)
-    return key[order], place[order], nodes[order]
 
 
 def _name_basins(graph: BasinGraph, pass_cell: Ints) -> tuple[NDArray[np.int32], Ints]:

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from catchscreen.terrain._kernels import seaming, shrinking
 from catchscreen.terrain._kernels.directions import COL_STEP, LOWEST, OUTLET, PIT, ROW_STEP, VOID, WALL
-from catchscreen.terrain.routing import ends_of, in_strict_order, list_passes
+from catchscreen.terrain.listed_passes import ends_of, passes_in_order
 from catchscreen.terrain.strips import strip_rows
 from catchscreen.terrain.walking import carry_down, cells_with, label_and_count
 from catchscreen.tiles import Lines, Room, Tile, outer_lines
@@ -95,7 +95,7 @@ def reduce_tile(
     label, total = _label_and_count(code, seed, leaving)
     for line in (level[0], level[-1], level[:, 0], level[:, -1]):
         line[line != VOID] = WALL
-    key, place, nodes = in_strict_order(*list_passes(level, label, outlets))
+    key, place, nodes = passes_in_order(level, label, outlets)
     node_a, node_b = ends_of(nodes)
     lines = outer_lines(label[1:-1, 1:-1])
     seen = _seen_labels(tile, lines, shape)

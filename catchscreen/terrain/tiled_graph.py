@@ -9,7 +9,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from catchscreen.terrain._kernels.directions import FORWARD, LOWEST, OPPOSITE, OUTLET, PIT
-from catchscreen.terrain.routing import choose_passes, follow_ends, joined_ends, spill_from_outside
+from catchscreen.terrain.listed_passes import choose_passes, joined_ends
+from catchscreen.terrain.routing import follow_ends, spill_from_outside
 from catchscreen.terrain.tiled_basins import SeenSolution, TileShow, steps_in, whole_places
 from catchscreen.tiles import Seams, Tile, Tiling, seam_pairs
 

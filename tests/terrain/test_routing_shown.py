@@ -15,8 +15,8 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from hypothesis.extra import numpy as hnp
 
+from catchscreen.terrain import listed_passes, walking
 from catchscreen.terrain import routing as routing_module
-from catchscreen.terrain import walking
 from catchscreen.terrain._kernels.directions import OUTLET, WALL
 from catchscreen.terrain.conditioning import frame_levels
 from catchscreen.terrain.routing import route
@@ -61,7 +61,7 @@ def in_strips(monkeypatch):
         def cut(shape):
             return [(first, min(first + rows, shape[0])) for first in range(0, shape[0], rows)]
 
-        for module in (routing_module, walking):
+        for module in (routing_module, walking, listed_passes):
             monkeypatch.setattr(module, "strip_rows", cut)
 
     return use

@@ -62,6 +62,31 @@ def sort_equal_levels(order: NDArray[np.int64], key: NDArray[np.uint64], place: 
 
 
 @kernel
+def merge_passes(
+    one: tuple[NDArray[np.uint64], NDArray[np.int64], NDArray[np.uint64]],
+    two: tuple[NDArray[np.uint64], NDArray[np.int64], NDArray[np.uint64]],
+    both: tuple[NDArray[np.uint64], NDArray[np.int64], NDArray[np.uint64]],
+) -> None:
+    """Write two lists of passes (key, place, nodes), each in strict order, as one in strict order."""
+    u = 0
+    v = 0
+    for w in range(both[0].size):
+        first = v == two[0].size
+        if not first and u < one[0].size:
+            first = one[0][u] < two[0][v] or (one[0][u] == two[0][v] and one[1][u] <= two[1][v])
+        if first:
+            both[0][w] = one[0][u]
+            both[1][w] = one[1][u]
+            both[2][w] = one[2][u]
+            u += 1
+        else:
+            both[0][w] = two[0][v]
+            both[1][w] = two[1][v]
+            both[2][w] = two[2][v]
+            v += 1
+
+
+@kernel
 def _root(parent: NDArray[np.int32], node: np.int32) -> np.int32:
     """Return the head of a node's group, halving the way there."""
     while parent[node] != node:
@@ -107,7 +132,7 @@ def walk_tree(
     node_a: NDArray[np.int32],
     node_b: NDArray[np.int32],
     key: NDArray[np.uint64],
-    ends: tuple[NDArray[np.int32], NDArray[np.int32]],
+    ends: tuple[NDArray[np.int32], NDArray[np.int32], NDArray[np.int32]],
     spill: NDArray[np.int32],
     exit_pass: NDArray[np.int64],
     order: NDArray[np.int32],
@@ -117,23 +142,25 @@ def walk_tree(
     Parameters
     ----------
     node_a, node_b : (n,) int32, ends of the tree's passes. key : (n,) uint64, their height keys.
-    ends : (nodes,) int32, -1 at first, and (2 n,), working space: the passes at each node, chained.
+    ends : (nodes,) int32, -1 at first, (2 n,) and (nodes,), working space: the passes at each node, chained; a stack.
     spill : (nodes,) int32, LOWEST at first; the level at which each basin's water gets out is written.
     exit_pass : (nodes,) int64, -1 at first; the pass by which it leaves towards the outside is written.
-    order : (nodes,) int32, written: nodes as reached.
+    order : (nodes,) int32, written: nodes, each after the one that it leaves to.
     """
-    last, before = ends
+    last, before, stack = ends
     for u in range(node_a.size):
         before[2 * u] = last[node_a[u]]
         last[node_a[u]] = 2 * u
         before[2 * u + 1] = last[node_b[u]]
         last[node_b[u]] = 2 * u + 1
-    order[0] = 0
-    head = 0
-    tail = 1
-    while head < tail:
-        node = order[head]
-        head += 1
+    stack[0] = 0
+    depth = 1
+    found = 0
+    while depth > 0:
+        depth -= 1
+        node = stack[depth]
+        order[found] = node
+        found += 1
         end = last[node]
         while end >= 0:
             u = end >> 1
@@ -142,10 +169,10 @@ def walk_tree(
                 exit_pass[other] = u
                 here = np.int32(np.int64(key[u] >> np.uint64(32)) + LOWEST)
                 spill[other] = max(spill[node], here)
-                order[tail] = other
-                tail += 1
+                stack[depth] = other
+                depth += 1
             end = before[end]
-    return tail
+    return found
 
 
 @kernel

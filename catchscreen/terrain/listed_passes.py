@@ -1,0 +1,129 @@
+"""Passes between basins: listed, put in their strict order, thinned out to what a spanning tree can need."""
+
+from __future__ import annotations
+
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from catchscreen.terrain._kernels import passes, tree
+from catchscreen.terrain.strips import in_parts, strip_rows
+from catchscreen.terrain.walking import steps_of
+
+Ints = NDArray[np.int64]
+Passes = tuple[NDArray[np.uint64], Ints, NDArray[np.uint64]]
+"""Key of the height, place and the two nodes of each pass; see ``_kernels.passes``."""
+
+_LEVEL_BITS: Final = np.uint64(32)
+_LOW_HALF: Final = np.uint64(2**32 - 1)
+
+
+def passes_in_order(
+    level: NDArray[np.int32], label: NDArray[np.int32], outlets: int, idle: NDArray[np.uint8] | None = None
+) -> Passes:
+    """Return the passes that may belong to the spanning tree, in strict order.
+
+    Each strip lists, sorts and thins out its own: what its own spanning forest does not need, the whole does not.
+
+    idle : framed uint8 of zeros, working space, zeros again afterwards.
+    """
+    mark = np.zeros(level.shape, dtype=np.uint8) if idle is None else idle
+    found = in_parts(
+        strip_rows(level.shape),
+        lambda first, last: _thinned(*_in_strict_order(*_list_passes(level, label, outlets, (first, last), mark))),
+    )
+    while len(found) > 1:
+        found = _merge_neighbours(found)
+    return found[0]
+
+
+def _merge_neighbours(found: list[Passes]) -> list[Passes]:
+    """Merge each two lists that follow each other."""
+    pairs = [(k, k + 1) for k in range(0, len(found) - 1, 2)]
+    return in_parts(pairs, lambda one, two: _merged(found[one], found[two])) + found[2 * len(pairs) :]
+
+
+def _list_passes(
+    level: NDArray[np.int32],
+    label: NDArray[np.int32],
+    outlets: int,
+    rows: tuple[int, int],
+    mark: NDArray[np.uint8],
+) -> Passes:
+    """List the passes of a strip, with as much room as they turn out to need."""
+    first, last = rows
+    passes.mark_saddles(level, first, last, mark[first:last])
+    cells = np.flatnonzero(mark[first:last]) + first * level.shape[1]
+    mark[first:last] = 0
+    room = 2 * cells.size
+    while True:
+        table = np.full(4 << passes.SLOTS_BITS, passes.EMPTY, dtype=np.uint64)
+        key, nodes = np.empty(room, dtype=np.uint64), np.empty(room, dtype=np.uint64)
+        place = np.empty(room, dtype=np.int64)
+        ground = level.ravel(), label.ravel()
+        step = steps_of(level.shape[1])
+        count = int(passes.list_passes(ground, step, outlets, cells, table, key, place, nodes))
+        if count <= room:
+            return key[:count], place[:count], nodes[:count]
+        room = count
+
+
+def _thinned(key: NDArray[np.uint64], place: Ints, nodes: NDArray[np.uint64]) -> Passes:
+    """Return those of some passes, in strict order, that their own spanning forest needs."""
+    if key.size == 0:
+        return key, place, nodes
+    one, two = nodes >> _LEVEL_BITS, nodes & _LOW_HALF
+    base = np.uint64(min(int(one[one > 0].min(initial=_LOW_HALF)), int(two.min()))) - np.uint64(1)
+    own = (np.where(one > 0, one - base, one) << _LEVEL_BITS) | (two - base)
+    chosen = choose_passes(own, int(two.max() - base) + 1)
+    return key[chosen], place[chosen], nodes[chosen]
+
+
+def _merged(one: Passes, two: Passes) -> Passes:
+    """Return two lists of passes, each in strict order, as one."""
+    size = one[0].size + two[0].size
+    both = np.empty(size, dtype=np.uint64), np.empty(size, dtype=np.int64), np.empty(size, dtype=np.uint64)
+    tree.merge_passes(one, two, both)
+    return both
+
+
+def ends_of(nodes: NDArray[np.uint64]) -> tuple[NDArray[np.int32], NDArray[np.int32]]:
+    """Return both nodes of each pass."""
+    return (nodes >> _LEVEL_BITS).astype(np.int32), (nodes & _LOW_HALF).astype(np.int32)
+
+
+def joined_ends(node_a: NDArray[np.int32], node_b: NDArray[np.int32]) -> NDArray[np.uint64]:
+    """Return both nodes of each pass in one word."""
+    return (node_a.astype(np.uint64) << _LEVEL_BITS) | node_b.astype(np.uint64)
+
+
+def choose_passes(nodes: NDArray[np.uint64], count: int) -> Ints:
+    """Return the passes of the minimum spanning forest over ``count`` nodes, of passes in strict order."""
+    chosen = np.empty(max(count - 1, 0), dtype=np.int64)
+    parent, size = np.arange(count, dtype=np.int32), np.ones(count, dtype=np.int32)
+    return chosen[: tree.spanning_tree(nodes, parent, size, chosen)]
+
+
+def _in_strict_order(key: NDArray[np.uint64], place: Ints, nodes: NDArray[np.uint64]) -> Passes:
+    """Return the passes in the order of level, level of the lower cell, place.
+
+    Level and number share one word, because plain words are sorted fastest; passes of equal level are then put in
+    order among themselves.
+    """
+    if key.size == 0:
+        return key, place, nodes
+    words = key >> _LEVEL_BITS
+    words -= words.min()
+    span = int(words.max())
+    words <<= _LEVEL_BITS
+    words |= np.arange(key.size, dtype=np.uint64)
+    spare = np.empty_like(words)
+    for shift in range(0, span.bit_length(), tree.DIGIT_BITS):
+        start = np.zeros(tree.DIGITS + 1, dtype=np.int64)
+        tree.sort_by_digit(words, spare, np.uint64(shift) + _LEVEL_BITS, start)
+        words, spare = spare, words
+    words &= _LOW_HALF
+    order = words.view(np.int64)
+    tree.sort_equal_levels(order, key, place)
+    return key[order], place[order], nodes[order]
