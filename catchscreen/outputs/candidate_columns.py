@@ -96,6 +96,8 @@ CANDIDATES: Final = (
             ("first_5mm_winter_fraction", "share of winter events whose first 5 mm leave nothing"),
         ],
     ),
+    real("events_yr", "1/yr", 0, "rains in a year, parted by 6 h without rain"),
+    real("events_with_outflow_yr", "1/yr", 0, "rains in a year of which more than a trace flows out"),
     real("peak_1_l_s", "l/s", 1, "greatest outflow in the rain series; null with the reason in peak_reason"),
     real("hours_above_pass_forward_yr", "h/yr", 0, "hours above the brief's pass-forward rate; null without one"),
     text("peak_reason", "why peaks and hours cannot be had from steps of this length"),

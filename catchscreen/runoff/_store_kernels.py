@@ -40,8 +40,8 @@ WET, HELD, STORED = 17, 18, 19
 # Sums [mm], largest stored depth [mm] and, since the last event began, largest outflow [mm/h].
 AIR, GROUND, OUTLET, OVERFLOW, EXCESS, GREATEST, EVENT_PEAK = range(20, 27)
 # What the events of a long run leave: outflow that is not to be counted, passes, free room, dry days, peaks by rank.
-BEFORE, PASSES_SUMMER, PASSES_WINTER, FREE_SUM, DRY_DAYS, START_STORE, HOURS_ABOVE = range(27, 34)
-TOP, TOP_COUNT = 34, 5
+BEFORE, PASSES_SUMMER, PASSES_WINTER, FREE_SUM, DRY_DAYS, START_STORE, HOURS_ABOVE, OUTFLOW_EVENTS = range(27, 35)
+TOP, TOP_COUNT = 35, 5
 ROWS = TOP + TOP_COUNT
 
 SAVED_ROWS = BEFORE - WET
@@ -187,6 +187,14 @@ def rank_peaks(x: Floats) -> None:
 
 
 @kernel
+def close_event(x: Floats) -> None:
+    """Count the event just over in those lanes where more than a trace of its own water flowed out."""
+    for i in range(LANES):
+        outflow = x[OUTLET * LANES + i] + x[OVERFLOW * LANES + i] + x[EXCESS * LANES + i]
+        x[OUTFLOW_EVENTS * LANES + i] += 1.0 if outflow - x[BEFORE * LANES + i] > x[TOLERANCE * LANES + i] else 0.0
+
+
+@kernel
 def mark_before(x: Floats, mark: int) -> None:
     """Act before a marked step: start the account after the warm-up, open an event."""
     rank_peaks(x)
@@ -196,6 +204,7 @@ def mark_before(x: Floats, mark: int) -> None:
         for i in range(LANES):
             x[START_STORE * LANES + i] = x[WET * LANES + i] + x[HELD * LANES + i] + x[STORED * LANES + i]
     if mark & MARK_EVENT:
+        close_event(x)
         for i in range(LANES):
             outflow = x[OUTLET * LANES + i] + x[OVERFLOW * LANES + i] + x[EXCESS * LANES + i]
             x[BEFORE * LANES + i] = outflow + max(x[STORED * LANES + i] - x[SILL * LANES + i], 0.0)
@@ -313,6 +322,7 @@ def simulate_block(
             mark_after(x, mark, sets)
     if out.shape[0] == 0:
         rank_peaks(x)
+        close_event(x)
 
 
 @kernel

@@ -47,6 +47,8 @@ YEAR_COLUMNS: Final = (
     "residual_m3_yr",
     "free_store_fraction",
     "hours_above_pass_forward_yr",
+    "events_yr",
+    "events_with_outflow_yr",
     *(f"peak_{rank}_l_s" for rank in range(1, k.TOP_COUNT + 1)),
 )
 
@@ -270,6 +272,8 @@ def read_lanes(lanes: Lanes, stores: Stores, series: Series, rain_scale: float =
         "residual_m3_yr": (inflow - (ground + air + outlet + over + change)) * per_year,
         "free_store_fraction": np.minimum(_share(lanes.get(k.FREE_SUM), steps.events) / room, 1.0),
         "hours_above_pass_forward_yr": lanes.get(k.HOURS_ABOVE) / steps.years,
+        "events_yr": np.full(ratio.size, steps.events / steps.years),
+        "events_with_outflow_yr": lanes.get(k.OUTFLOW_EVENTS) / steps.years,
     }
     litres = stores.host_area_m2 / SECONDS_PER_HOUR
     for rank in range(k.TOP_COUNT):

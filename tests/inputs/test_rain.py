@@ -305,6 +305,16 @@ def test_faulty_series(place, settings, text, code):
     assert [fault.code for fault in caught.value.faults] == [code]
 
 
+def test_temperatures_of_days_stand_in_for_evaporation(place):
+    """A table with the extremes of temperature and no evaporation is handed on as such; impossible days are refused."""
+    text = "date,tmax,tmin\n2021-07-06,26.6,14.8\n2021-07-07,20.0,12.0\n"
+    frame = place.load(evaporation=write(place, text))[0].evaporation
+    assert list(frame.columns) == ["tmax_c", "tmin_c"]
+    assert frame.iloc[0].tolist() == [26.6, 14.8]
+    with pytest.raises(InputsAtFault):
+        place.load(evaporation=write(place, text.replace("14.8", "34.8")))
+
+
 def test_evaporation_by_month_and_by_day(place):
     monthly = [0.4, 0.7, 1.2, 1.9, 2.6, 3.0, 3.1, 2.7, 1.8, 1.0, 0.5, 0.3]
     series = place.load(evaporation={"monthly_mm_per_day": monthly})[0].evaporation

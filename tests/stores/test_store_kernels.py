@@ -144,6 +144,7 @@ def test_single_marks_as_python(block, sets):
     for mark in (k.MARK_SUMMER, k.MARK_WINTER, k.MARK_DAY, k.MARK_YEAR, k.MARK_CLEAR, k.MARK_EMPTY):
         _same(block, k.mark_after, mark, sets.copy())
     _same(block, k.rank_peaks)
+    _same(block, k.close_event)
     _same(block, k.count_hours, 0.5)
 
 

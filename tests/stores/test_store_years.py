@@ -137,6 +137,15 @@ def test_no_rain_leaves_only_drying(random_stores, months, run):
     assert (years["to_air_m3_yr"] > 0.0).any()
 
 
+def test_rains_with_outflow_are_counted(make_stores, months, run):
+    """Showers of 10 mm every second day: 9 mm that soak 1 mm/h pass none on, 4 mm with 0.5 mm/h some of every one."""
+    stores = make_stores(void_mm=[9.0, 4.0], soak_mean_mm_h=[1.0, 0.5])
+    years = run_stores(stores, _daily_shower(3, 10.0), months, run).years
+    showers = (_daily_shower(3, 10.0).iloc[8760:] > 0.0).sum() / 2.0
+    np.testing.assert_array_equal(years["events_yr"], showers)
+    np.testing.assert_array_equal(years["events_with_outflow_yr"], [0.0, showers])
+
+
 def test_small_events_are_judged_when_they_are_over(make_stores, months, run):
     """Showers of 3 mm never reach 5 mm: a store of 2 mm fails, one of 4 mm passes; showers of 0.5 mm are not judged."""
     stores = make_stores(void_mm=[2.0, 4.0], soak_mean_mm_h=0.2)
