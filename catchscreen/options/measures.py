@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
-from typing import Annotated, Literal
+from typing import Annotated, Literal, Self
 
-from pydantic import Field
+from pydantic import Field, model_validator
 
-from catchscreen.options.base import Fraction, NotNegative, Options, Positive
+from catchscreen.options.base import Fraction, NotNegative, Options
 
+Rate = Annotated[float, Field(gt=0, le=0.1)]
+"""An infiltration rate [m/s]; coarse gravel stays below the greatest."""
+SafetyFactor = Annotated[float, Field(ge=1, le=100)]
 SUPPLY_WORDS: dict[str, tuple[str, ...]] = {
     "paved": ("rock", "stone", "gravel", "aggregate", "paving", "void", "drainage"),
     "roof": ("substrate", "roof", "green"),
@@ -31,34 +34,34 @@ class MeasureOptions(Options):
     grades: dict[str, tuple[float, float]] = Field(default_factory=dict)
     constraint_rules: dict[str, Literal["gate", "switch", "flag"]] = Field(default_factory=dict)
     unit_costs: dict[str, tuple[NotNegative, NotNegative, NotNegative]] = Field(default_factory=dict)
-    unit_cost_price_year: int | None = None
+    unit_cost_price_year: Annotated[int, Field(ge=1950, le=2200)] | None = None
     layers: dict[str, dict[str, float]] = Field(default_factory=dict)
 
-    evidence_reach_m: Positive = 50.0
-    evidence_max_age_years: Positive = 10.0
+    evidence_reach_m: Annotated[float, Field(gt=0, le=5000)] = 50.0
+    evidence_max_age_years: Annotated[float, Field(gt=0, le=100)] = 10.0
     evidence_date: str = ""
     """Day (YYYY-MM-DD) from which the age of evidence is counted; empty: the newest day in the evidence."""
-    current_year: int = 2025
+    current_year: Annotated[int, Field(ge=1950, le=2200)] = 2025
     """Year from which the years to a renewal are counted."""
-    map_spread_factor: Annotated[float, Field(ge=1)] = 10.0
+    map_spread_factor: Annotated[float, Field(ge=1, le=1000)] = 10.0
     """Mapped infiltration rates may be off by this factor either way (common practice: ten)."""
-    unknown_infiltration_m_s: tuple[Positive, Positive, Positive] = (1e-7, 1e-6, 1e-5)
+    unknown_infiltration_m_s: tuple[Rate, Rate, Rate] = (1e-7, 1e-6, 1e-5)
     """Low, mid and high rate where neither a map nor a test says anything (from memory)."""
-    safety_factors: tuple[Positive, Positive, Positive] = (1.5, 3.0, 5.0)
+    safety_factors: tuple[SafetyFactor, SafetyFactor, SafetyFactor] = (1.5, 3.0, 5.0)
     """Factors on the infiltration rate for drained areas under 100, to 1,000 and over 1,000 m2 (from memory; Ontario's
     low impact development guide, "Infiltration", gives 1.5 to 2 under 100 m2 and 1.5 to 3 to 1,000 m2)."""
-    safety_factor_building: Positive = 10.0
+    safety_factor_building: SafetyFactor = 10.0
     """Factor where the overflow would reach a building (10 in the same guide: significant damage to buildings)."""
-    base_clearance_m: NotNegative = 5.0
+    base_clearance_m: Annotated[float, Field(ge=0, le=100)] = 5.0
     """Ground nearer to a building takes no run-on into the soil."""
-    run_on_ratio_max: Positive = 5.0
+    run_on_ratio_max: Annotated[float, Field(gt=0, le=100)] = 5.0
     """No host is given more run-on area than this times its own area."""
-    check_dam_spacing_m: Positive = 10.0
+    check_dam_spacing_m: Annotated[float, Field(gt=0, le=1000)] = 10.0
     """Greatest length of a bay between check dams in a sloping store."""
-    root_radius_m: Positive = 6.0
+    root_radius_m: Annotated[float, Field(gt=0, le=50)] = 6.0
     """Radius of the root area of a tree whose own is not given (from memory)."""
-    mounding_distance_m: Positive = 50.0
-    haul_factor: Annotated[float, Field(ge=1)] = 1.3
+    mounding_distance_m: Annotated[float, Field(gt=0, le=5000)] = 50.0
+    haul_factor: Annotated[float, Field(ge=1, le=10)] = 1.3
     """Road distance over straight distance to a supply point."""
     supply_haul_km: Annotated[float, Field(gt=0, le=2000)] = 30.0
     """Sources within this haul count for the share of the yearly tonnes that could be covered."""
@@ -77,3 +80,12 @@ class MeasureOptions(Options):
     plastic_diversion_t_co2e_per_t: Annotated[float, Field(ge=0, le=2)] = 0.0
     """Carbon avoided per tonne of mixed plastic kept from landfill or incineration. Off by default; practice says 2,
     without a source. A line of its own, outside every total and score."""
+
+    @model_validator(mode="after")
+    def _check_order(self) -> Self:
+        """Refuse rates and factors that do not rise: low, mid, high would be a lie."""
+        for name in ("unknown_infiltration_m_s", "safety_factors"):
+            values = getattr(self, name)
+            if list(values) != sorted(values):
+                raise ValueError(f"{name} must rise from the first to the last: {values}")
+        return self

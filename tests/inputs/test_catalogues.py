@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+import json
 import shutil
+import subprocess
+import sys
 import tomllib
 
 import pytest
@@ -104,3 +107,12 @@ def test_a_brief_names_both_and_a_missing_file_is_a_fault(tmp_path):
     (tmp_path / "brief.toml").write_text(text, encoding="utf-8")
     with pytest.raises(InputsAtFault, match=r"none\.toml"):
         Brief.from_toml(tmp_path / "brief.toml")
+
+
+def test_the_command_says_where_the_shipped_files_lie_and_they_can_be_copied(tmp_path):
+    command = [sys.executable, "-m", "catchscreen", "measures", "--json"]
+    answer = json.loads(subprocess.run(command, capture_output=True, encoding="utf-8", check=True).stdout)
+    assert set(answer["files"]) == {"layer_catalogue", "unit_costs"}
+    for role, file in answer["files"].items():
+        shutil.copy(file, tmp_path / "copy.toml")
+        assert read_catalogue(TableSource(file="copy.toml").placed(role=role, folder=tmp_path)).rows

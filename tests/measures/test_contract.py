@@ -227,3 +227,29 @@ def test_the_description_says_which_switch_waits_for_the_run():
 def test_the_site_table_names_the_columns_it_has_where_one_is_asked_for_that_it_lacks():
     with pytest.raises(KeyError, match="no 'moon_phase'; it has q_m_s"):
         site_columns("q_m_s", "moon_phase")
+
+
+@pytest.mark.parametrize(
+    "changes",
+    [
+        {"unknown_infiltration_m_s": (1e-5, 1e-6, 1e-7)},
+        {"unknown_infiltration_m_s": (1e-7, 1e-6, 36.0)},
+        {"safety_factors": (5.0, 3.0, 1.5)},
+        {"safety_factors": (0.5, 3.0, 5.0)},
+        {"safety_factor_building": 1000.0},
+        {"current_year": 25},
+        {"evidence_reach_m": 1e6},
+        {"base_clearance_m": -1.0},
+        {"haul_factor": 0.5},
+        {"supply_haul_km": 0.0},
+        {"supply_years": 1000.0},
+        {"contingency_fraction": 30.0},
+        {"discount_rate": 3.5},
+        {"whole_life_years": 0},
+        {"plastic_diversion_t_co2e_per_t": 3.0},
+    ],
+    ids=str,
+)
+def test_absurd_options_are_refused(changes):
+    with pytest.raises(ValueError, match=next(iter(changes))):
+        MeasureOptions(**changes)
