@@ -20,7 +20,7 @@ def test_each_brief_passes_check(name):
 
 
 def test_the_whole_district_is_read():
-    """600 ha of ground, every role but walls and kerbs, rain of 905 mm and evaporation of 560 mm a year, as described."""
+    """600 ha of ground, every role but walls and kerbs; rain of 905 mm and evaporation of 560 mm a year."""
     run = Run()
     data = inputs.load(Brief.from_toml(SAMPLE / "brief.toml"), None, run)
     assert data.district.area == pytest.approx(6_000_000)
