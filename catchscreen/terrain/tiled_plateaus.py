@@ -70,7 +70,7 @@ def look_first(
     if cell.size:
         framed = _framed(cell, tile)
         value = _steps_of_decided(around)
-        seaming.relax(narrow, value, framed)
+        seaming.relax(narrow, value, framed, 0)
         room.keep(_KEPT, tile, (cell, part, value.ravel()[framed]))
         look = _show(narrow, value, tile, (cell, part), cols)
     else:
@@ -204,7 +204,7 @@ class CrossingPlateaus:
             number = (kept[0] // width + tile.first_row) * self.tiling.cols + kept[0] % width + tile.first_col
             place = np.minimum(np.searchsorted(roots, number), roots.size - 1)
             flat[cell[roots[place] == number]] = 0
-        seaming.relax(level, value, cell)
+        seaming.relax(level, value, cell, 1)
         self.room.keep(_KEPT, tile, (kept[0], kept[1], flat[cell]))
         return value
 

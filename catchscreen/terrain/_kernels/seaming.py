@@ -94,40 +94,49 @@ def mark_crossing(
 
 
 @kernel
-def relax(level: NDArray[np.int32], value: NDArray[np.int32], cells: NDArray[np.int64]) -> None:
+def relax(level: NDArray[np.int32], value: NDArray[np.int32], cells: NDArray[np.int64], settled: int) -> None:
     """Lower each cell's steps to those of its nearest equal neighbour plus one, until nothing moves.
 
     Parameters
     ----------
     level : framed int32 with the neighbours' levels in the frame. value : framed int32, FAR where unknown, with the
     neighbours' values in the frame; changed in place. cells : (n,) framed numbers of the cells that may change.
+    settled : 1 when the cells are in order among themselves, but for new zeros: then only what comes from these and
+    from the frame is looked at first.
     """
-    step = ROW_STEP * level.shape[1] + COL_STEP
+    height, width = level.shape
+    step = ROW_STEP * width + COL_STEP
     flat_level = level.ravel()
     flat = value.ravel()
     state = np.zeros(level.size, dtype=np.uint8)
     queue = np.empty(cells.size + 1, dtype=np.int64)
+    changed = np.empty(cells.size, dtype=np.int64)
     found = np.empty(cells.size, dtype=np.int32)
+    count = 0
     for u in range(cells.size):
         i = cells[u]
         state[i] = 1
+        row = i // width
+        col = i % width
+        if settled == 1 and 1 < row < height - 2 and 1 < col < width - 2 and flat[i] > 0:
+            continue
         least = flat[i]
         for way in range(1, 9):
             j = i + step[way]
             if flat_level[j] == flat_level[i] and flat[j] + 1 < least:
                 least = flat[j] + 1
-        found[u] = least
+        if least < flat[i] or (settled == 1 and least == 0):
+            changed[count] = i
+            found[count] = least
+            count += 1
     head = 0
-    tail = 0
-    order = np.argsort(found, kind="mergesort")
-    for v in range(cells.size):
-        u = order[v]
-        i = cells[u]
-        if found[u] < flat[i]:
-            flat[i] = found[u]
-            state[i] = 2
-            queue[tail] = i
-            tail += 1
+    tail = count
+    order = np.argsort(found[:count], kind="mergesort")
+    for v in range(count):
+        i = changed[order[v]]
+        flat[i] = found[order[v]]
+        state[i] = 2
+        queue[v] = i
     while head != tail:
         i = queue[head]
         head = head + 1 if head + 1 < queue.size else 0
