@@ -54,7 +54,7 @@ def _list_passes(
     """List the passes of a strip, with as much room as they turn out to need."""
     first, last = rows
     passes.mark_saddles(level, first, last, mark[first:last])
-    cells = np.flatnonzero(mark[first:last]) + first * level.shape[1]
+    cells = np.flatnonzero(mark[first:last].view(np.bool_)) + first * level.shape[1]
     mark[first:last] = 0
     room = 2 * cells.size
     while True:
