@@ -10,8 +10,10 @@ from hypothesis import strategies as st
 
 from catchscreen.options import SurfaceOptions
 from catchscreen.progress import Run
+from catchscreen.records import Raster
 from catchscreen.surfaces import account
-from catchscreen.surfaces.partition import cut, split_large, subtract_earlier, tiles_of
+from catchscreen.surfaces.overlay import overlaps_of_earlier, without_dust
+from catchscreen.surfaces.partition import cut, fill_cells, split_large, subtract_earlier, tiles_of
 
 ROWS, COLS = 12, 16
 CLASSES = ("asphalt", "garden", "roof", "water")
@@ -288,3 +290,78 @@ def test_a_users_polygons_win_over_every_source(scenes):
     own = cover.surfaces[cover.surfaces["source"] == "override"].iloc[0]
     assert own["piped_fraction"] == pytest.approx(0.25)
     assert own["ground_use"] == "yard"
+
+
+def test_cells_are_filled_by_the_first_feature_and_the_rest_is_left_over():
+    """Cells 0..10 and 10..20 wide; 4 m of the first feature in each, the second 8 m wide loses 4 of them."""
+    cells = np.array([shapely.box(0, 0, 10, 10), shapely.box(10, 0, 20, 10)])
+    features = np.array([shapely.box(6, 0, 14, 10), shapely.box(2, 0, 10, 10), shapely.box(6, 2, 8, 4)])
+    later, earlier, _ = overlaps_of_earlier(features)
+    pieces = fill_cells(cells, features, (later, earlier))
+    found = {
+        (int(owner), int(feature)): shape.area
+        for owner, feature, shape in zip(pieces.owner, pieces.feature, pieces.shapes, strict=True)
+    }
+    assert found == pytest.approx({(0, 0): 40.0, (0, 1): 40.0, (0, -1): 20.0, (1, 0): 40.0, (1, -1): 60.0})
+
+
+@given(st.integers(0, 10_000))
+@settings(max_examples=8)
+def test_borders_that_miss_each_other_by_centimetres_leave_valid_disjoint_layers(scenes, seed):
+    """Parcels and land cover rounded to a centimetre on their own, 5,000 km from the origin: slivers everywhere."""
+    rng = np.random.default_rng(seed)
+    corner = (499_000.0, 4_983_000.0)
+    points = np.round(rng.uniform(0, 60, (30, 2)), 2)
+
+    def cells(turn):
+        shapes = shapely.get_parts(shapely.voronoi_polygons(shapely.multipoints(points + turn)))
+        shapes = shapely.intersection(shapes, shapely.box(1, 1, 59, 59))
+        rounded = shapely.transform(shapes[shapely.area(shapes) > 1.0], lambda xy: np.round(xy, 2) + np.array(corner))
+        return rounded[shapely.is_valid(rounded)]
+
+    cover, parcels = cells(0.0), cells(0.004)
+    classes = [CLASSES[k % 2] for k in range(len(cover))]
+    data = scenes.inputs(
+        list(parcels),
+        cells=(60, 60),
+        corner=corner,
+        land_cover=scenes.frame(list(cover), [f"c{k:02d}" for k in range(len(cover))], "c", cover_class=classes),
+    )
+    surfaces = account(data, scenes.terrain(data), SurfaceOptions(), Run()).surfaces
+    assert surfaces.geometry.is_valid.all()
+    np.testing.assert_allclose(surfaces.geometry.area, surfaces["area_m2"], atol=1e-5)
+    assert surfaces["area_m2"].sum() == pytest.approx(3600.0, abs=1e-6)
+    assert shapely.union_all(surfaces.geometry.to_numpy()).area == pytest.approx(3600.0, abs=1e-4)
+
+
+def test_dust_is_dropped_and_what_is_ground_stays():
+    dust = shapely.box(5, 5, 5 + 1e-6, 5 + 1e-6)
+    both = shapely.MultiPolygon([shapely.box(0, 0, 1, 1), dust, shapely.box(2, 0, 3, 1)])
+    shapes = without_dust(np.array([both, shapely.MultiPolygon([dust, shapely.box(7, 7, 7 + 1e-6, 7 + 1e-6)])]))
+    assert shapely.get_num_geometries(shapes).tolist()[0] == 2
+    assert shapely.area(shapes).tolist() == [2.0, 0.0]
+
+
+def test_polygons_win_over_a_class_raster_by_their_level(scenes):
+    """A raster of asphalt over 12 x 16 m with a roof of 4 x 4: footprint over it all, road over its asphalt only."""
+    codes = np.ones((ROWS, COLS), np.int64)
+    codes[0:4, 0:4] = 2
+    data = scenes.inputs([shapely.box(0, 0, COLS, ROWS)], cells=(ROWS, COLS))
+    data = scenes.replace(
+        data,
+        land_cover=Raster(data.grid, codes, np.ones_like(codes, dtype=bool)),
+        cover_classes={1: "asphalt", 2: "roof"},
+        roads=scenes.frame([shapely.box(2, 0, 6, 12)], ["r"], "road_id", cover_class=["concrete"]),
+        buildings=scenes.frame([shapely.box(5, 0, 9, 2)], ["b"], "building_id"),
+    )
+    area = account(data, scenes.terrain(data), SurfaceOptions(), Run()).surfaces.groupby(["kind", "source"])["area_m2"]
+    # The raster's roof stands over the road (2 x 4 m of it), the footprint too (1 x 2 m).
+    assert area.sum().to_dict() == pytest.approx(
+        {
+            ("paved", "land_cover"): 192.0 - 16.0 - 48.0 - 8.0 + 8.0 + 2.0,
+            ("road", "roads"): 48.0 - 8.0 - 2.0,
+            ("roof", "buildings"): 8.0,
+            ("roof", "land_cover"): 16.0,
+        },
+        abs=1e-6,
+    )
