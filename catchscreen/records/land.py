@@ -50,7 +50,7 @@ class Terrain:
     slope_10_85_fraction, longest_path_m, time_of_concentration_min, downstream_id, touches_data_edge, snap_distance_m,
     snap_area_ratio; kind, time_of_concentration_method, _low_min and _high_min, time_<method>_min, edge_inflow_m,
     missing_buffer_m (see ``terrain.edge.edge_columns``).
-    outlets : index outlet_id, points; subcatchment_id, contributing_area_m2 (of the sub-catchment and all above it),
+    outlets : index outlet_id, points; subcatchment_id, own_area_m2, contributing_area_m2 (with all above it),
     through_this_point_m2 (less, where a sub-catchment leaves the data at many places), kind.
     hollows : index hollow_id, polygons at spill level; depth_m, area_m2, volume_m3, spill_level_m, floor_level_m,
     contributing_area_m2, spills_into_id, subcatchment_id, spill_x, spill_y, tree_number, persistence_fraction,

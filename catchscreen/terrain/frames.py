@@ -80,6 +80,7 @@ def outlet_frame(division: Division, routing: Routing, subcatchments: gpd.GeoDat
         "subcatchment_id": subcatchments.index.astype(str),
         "kind": subcatchments["kind"].to_numpy(),
         "contributing_area_m2": contributing_cells(division) * grid.cell_area_m2,
+        "own_area_m2": division.cells * grid.cell_area_m2,
         "through_this_point_m2": strongest,
     }
     index = subcatchments["outlet_id"].to_numpy()

@@ -101,6 +101,7 @@ def test_an_outlet_gathers_its_subcatchment_and_all_above_it(by, make_inputs, hi
     for outlet in terrain.outlets.itertuples():
         assert outlet.contributing_area_m2 == len(passed[outlet.subcatchment_id])
         assert outlet.through_this_point_m2 <= outlet.contributing_area_m2
+        assert outlet.own_area_m2 == terrain.subcatchments.loc[outlet.subcatchment_id, "area_m2"]
     alone = terrain.outlets[terrain.outlets["kind"] != "data edge, several"]
     assert (alone["through_this_point_m2"] == alone["contributing_area_m2"]).all()
 
