@@ -142,7 +142,7 @@ def run_store_events(
     _check_fit(stores, inflow, storms, chosen)
     count = len(stores.store_id)
     firsts = [_storm(storms, inflow, storm_id) for storm_id in chosen]
-    seconds = [None if only_first else _second_storm(storms, inflow, storm_id) for storm_id in chosen]
+    seconds: list[_Storm | None] = [None] * len(chosen) if only_first else _second_storms(storms, inflow, chosen)
     lengths = (GAP_STEP_H, *sorted({storm.step_h for storm in firsts + seconds if storm is not None}))
     free = _prepare(stores, inflow.class_weight, lengths)
     with_outlet = np.flatnonzero(stores.outlet_mm_h > 0.0)
@@ -220,6 +220,21 @@ def _storm(storms: Storms, inflow: RunOn, storm_id: str) -> _Storm:
     """Take one storm as it stands."""
     run_on = np.ascontiguousarray(inflow.steps_mm[storm_id].T, dtype=np.float64)
     return _Storm(np.asarray(storms.depths_mm[storm_id], dtype=np.float64), run_on, storms.step_min[storm_id] / 60.0)
+
+
+def _second_storms(storms: Storms, inflow: RunOn, chosen: list[str]) -> list[_Storm | None]:
+    """Return the second storm of each: one for all that differ by return period only."""
+    frame = storms.storms
+    columns = ["return_period_years", *(name for name in SAME_FAMILY if name in frame.columns)]
+    rows = frame.loc[chosen, columns].itertuples(index=False, name=None)
+    found: dict[tuple[str, ...], _Storm | None] = {}
+    seconds = []
+    for storm_id, (period, *family) in zip(chosen, rows, strict=True):
+        key = (str(pd.isna(period)), *map(str, family))
+        if key not in found:
+            found[key] = _second_storm(storms, inflow, storm_id)
+        seconds.append(found[key])
+    return seconds
 
 
 def _second_storm(storms: Storms, inflow: RunOn, storm_id: str) -> _Storm | None:
