@@ -258,7 +258,7 @@ class Store:
         if self.path is None:
             self._whole[tile.window] = values
             return
-        with self.path.open("r+b", buffering=0) as file:
+        with self.path.open("r+b") as file:
             file.seek(self._start(tile))
             file.write(np.ascontiguousarray(values, dtype=self.dtype).data)
 
@@ -267,7 +267,7 @@ class Store:
         if self.path is None:
             return self._whole[tile.window].copy()
         values = np.empty(tile.shape, dtype=self.dtype)
-        with self.path.open("rb", buffering=0) as file:
+        with self.path.open("rb") as file:
             file.seek(self._start(tile))
             file.readinto(values.data)
         return values
