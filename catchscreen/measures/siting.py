@@ -139,7 +139,7 @@ def _judge(hosts: gpd.GeoDataFrame, data: Inputs, measures: Sequence[Measure], o
     for measure in measures:
         table = pair_hosts_with_variants(hosts, measure, options)
         verdict = judge_options(table, measure, constraints)
-        table = table.join(verdict).copy()  # one block: what follows adds columns one by one
+        table = pd.concat([table, verdict], axis=1).copy()  # one block: what follows adds columns one by one
         _bar_unfit_depths(table, measure)
         _add_notes(table, data, measure, options)
         table["reason"] = write_verdict(table)

@@ -33,9 +33,7 @@ def pair_hosts_with_variants(hosts: pd.DataFrame, measure: Measure, options: Mea
     """
     own = hosts[hosts["measure"] == measure.name].drop(columns="geometry")
     frames = [_options_of(own, measure, variant, options) for variant in measure.variants]
-    together = pd.concat(frames)
-    # In one block again and by id: what follows adds columns one by one.
-    return together.iloc[np.argsort(together.index.to_numpy(dtype=object), kind="stable")].copy()
+    return pd.concat(frames)
 
 
 def slope_store_fraction(depth_mm: float, slope_fraction: pd.Series, bay_m: pd.Series) -> pd.Series:
