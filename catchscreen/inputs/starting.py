@@ -40,7 +40,7 @@ EXPLAINED: Final = {
     "rain_table": "Depth by duration (min) and return period (years).",
     "rain_series": "Rain per step over years; unit, time_zone, stamp.",
     "evaporation": "Potential evaporation by month or day.",
-    "layer_catalogue": "Your own layers in place of the shipped ones (copy the file that `catchscreen measures` names).",
+    "layer_catalogue": "Your own layers in place of the shipped ones (`catchscreen measures` names these).",
     "unit_costs": "Your own unit costs in place of the shipped ones.",
     "evidence": "Site tests and surveys; columns kind, value, unit, reach_m.",
 }  # fmt: skip
