@@ -49,6 +49,7 @@ def screen(brief: Brief, *, progress: Progress | None = None, cancelled: Callabl
         land = terrain.delineate(data, brief.terrain, run)
     with run.stage("surfaces"):
         cover = surfaces.account(data, land, brief.surfaces, run)
+        data = surfaces.with_buildings(data, cover)
     with run.stage("storms now"):
         storms = runoff.prepare_rain(data.rain_table, data.rain_series, brief.rain, run)
         ground = (cover.ledger, land, data.sewer_zones)

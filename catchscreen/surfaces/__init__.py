@@ -2,6 +2,6 @@
 
 from __future__ import annotations
 
-from catchscreen.surfaces.accounting import account
+from catchscreen.surfaces.accounting import account, with_buildings
 
-__all__ = ["account"]
+__all__ = ["account", "with_buildings"]

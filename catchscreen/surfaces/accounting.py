@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 
+import geopandas as gpd
 import pandas as pd
 
 from catchscreen.options import SurfaceOptions
@@ -20,6 +21,11 @@ from catchscreen.surfaces.roofs import describe_roofs
 from catchscreen.surfaces.shift import note_shifts
 
 SHARES = ("piped_fraction", "to_ground_fraction", "overland_fraction", "piped_low_fraction", "piped_high_fraction")
+
+
+def with_buildings(data: Inputs, cover: Cover) -> Inputs:
+    """Return the inputs with buildings that were derived from the surface model in place of none."""
+    return data if cover.derived_buildings is None else replace(data, buildings=cover.derived_buildings)
 
 
 def account(data: Inputs, land: Terrain, options: SurfaceOptions, run: Run) -> Cover:
@@ -43,17 +49,8 @@ def account(data: Inputs, land: Terrain, options: SurfaceOptions, run: Run) -> C
         When the caller asked to stop.
     """
     origin = (float(data.grid.left), float(data.grid.top))
-    derived = derive_buildings(data, options, run)
-    if derived is not None:
-        data = replace(data, buildings=derived)
-    surfaces = partition_ground(data, options, origin, run)
-    surfaces[list(RANGE)] = impermeable_shares(surfaces, data.parcels, options, run)
-    if options.urban_creep:
-        surfaces[list(RANGE)] = add_creep(surfaces, data, options, run)
-    _note_unknown(surfaces, run)
-    if derived is None:
-        note_shifts(data, origin, run)
-    run.check_stop()
+    surfaces, derived = _divide_ground(data, options, origin, run)
+    data = data if derived is None else replace(data, buildings=derived)
     rows = divide_surfaces(surfaces, data, land, origin)
     stated = stated_connection(surfaces, data, origin, run)
     ledger = _with_attributes(rows, surfaces, stated, data, options)
@@ -66,6 +63,23 @@ def account(data: Inputs, land: Terrain, options: SurfaceOptions, run: Run) -> C
     run.check_stop()
     patches, roofs = describe_roofs(patches, data, options, origin, run)
     return Cover(as_layer(surfaces, data, origin), ledger, as_layer(patches, data, origin), links, roofs, derived)
+
+
+def _divide_ground(
+    data: Inputs, options: SurfaceOptions, origin: tuple[float, float], run: Run
+) -> tuple[pd.DataFrame, gpd.GeoDataFrame | None]:
+    """Return the disjoint surfaces with their impermeable shares, and the footprints that were derived, if any."""
+    derived = derive_buildings(data, options, run)
+    data = data if derived is None else replace(data, buildings=derived)
+    surfaces = partition_ground(data, options, origin, run)
+    surfaces[list(RANGE)] = impermeable_shares(surfaces, data.parcels, options, run)
+    if options.urban_creep:
+        surfaces[list(RANGE)] = add_creep(surfaces, data, options, run)
+    _note_unknown(surfaces, run)
+    if derived is None:
+        note_shifts(data, origin, run)
+    run.check_stop()
+    return surfaces, derived
 
 
 def _with_attributes(

@@ -9,7 +9,7 @@ import shapely
 from catchscreen.options import SurfaceOptions
 from catchscreen.progress import Run
 from catchscreen.records import Raster
-from catchscreen.surfaces import account
+from catchscreen.surfaces import account, with_buildings
 
 HALL = shapely.box(4, 4, 16, 14)
 GABLE = shapely.box(24, 4, 36, 14)
@@ -78,3 +78,11 @@ def test_where_nothing_stands_nothing_is_derived(scenes):
     assert cover.derived_buildings.empty
     assert (cover.surfaces["kind"] != "roof").all()
     assert any("0 buildings" in issue.message for issue in run.issues)
+
+
+def test_what_was_derived_stands_for_the_buildings_in_later_stages(scenes):
+    data = scene(scenes)
+    cover, _ = counted(scenes, data)
+    assert len(with_buildings(data, cover).buildings) == 2
+    given = scenes.replace(data, buildings=scenes.frame([HALL], ["b"], "building_id"))
+    assert with_buildings(given, counted(scenes, given)[0]) is given
