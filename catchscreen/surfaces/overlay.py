@@ -141,16 +141,20 @@ def mended(shapes: Shapes) -> Shapes:
 
 def polygonal(shapes: Shapes) -> Shapes:
     """Keep the polygons of each geometry: points and lines left by an overlay hold no ground (None stays empty)."""
-    shapes = np.asarray(shapes, dtype=object)
-    kinds = shapely.get_type_id(shapes)
+    given = np.asarray(shapes, dtype=object)
+    kinds = shapely.get_type_id(given)
     odd = np.flatnonzero((kinds != 3) & (kinds != 6))
     if odd.size:
-        shapes = shapes.copy()
-        for k in odd:
-            parts = shapely.get_parts(shapely.get_parts(shapes[k])) if kinds[k] == 7 else []
-            polygons = [part for part in parts if shapely.get_type_id(part) == 3]
-            shapes[k] = shapely.multipolygons(polygons) if polygons else shapely.Polygon()
-    return shapes
+        shapes = given.copy()
+        shapes[odd] = shapely.Polygon()
+        mixed = odd[kinds[odd] == 7]
+        parts, number = shapely.get_parts(given[mixed], return_index=True)
+        polygons, part = shapely.get_parts(parts, return_index=True)
+        solid = shapely.get_type_id(polygons) == 3
+        left, place = np.unique(number[part[solid]], return_inverse=True)
+        shapes[mixed[left]] = shapely.multipolygons(polygons[solid], indices=place)
+        return shapes
+    return given
 
 
 def without_dust(shapes: Shapes) -> Shapes:
