@@ -80,9 +80,9 @@ def _buffers(cell: Ints, owner: Ints, routing: Routing, slope: NDArray[np.float3
     far_m = np.where(rise_m > NEAR_THE_TOP * (highest - int(ground.min())) / TICKS_PER_M, rise_m / fall, np.inf)
     order = np.lexsort((far_m, owner))
     bounds = np.searchsorted(owner[order], np.arange(count + 1))
-    for number in np.flatnonzero(np.diff(bounds)):
-        middle = far_m[order[(bounds[number] + bounds[number + 1] - 1) // 2]]
-        buffer_m[number] = middle if np.isfinite(middle) else np.nan
+    entered = np.flatnonzero(np.diff(bounds))
+    middle = far_m[order[(bounds[entered] + bounds[entered + 1] - 1) // 2]]
+    buffer_m[entered] = np.where(np.isfinite(middle), middle, np.nan)
     return buffer_m
 
 

@@ -3,22 +3,30 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Final
+from typing import Any, Final
 
 import geopandas as gpd
 import numpy as np
+import shapely
 from numpy.typing import NDArray
 
 from catchscreen.errors import Fault, InputsAtFault
 from catchscreen.grid import Grid
 from catchscreen.progress import DataIssue, Run
-from catchscreen.terrain._kernels.directions import COL_STEP, OUTLET, ROW_STEP
+from catchscreen.terrain._kernels import ways
+from catchscreen.terrain._kernels.directions import OUTLET
 from catchscreen.terrain.routing import Routing
 from catchscreen.units import M2_PER_HA
 
 Ints = NDArray[np.int64]
 Rival = tuple[tuple[float, float], tuple[float, float]]
 """Area [ha] and distance [m] of the nearer flow path and of the stronger one."""
+
+Place = tuple[int, float, float, Rival | None]
+"""An outlet's framed cell, the distance moved [m], the ratio of areas, what rivals it if anything."""
+
+AT_ONCE_CELLS: Final = 1 << 20
+"""So many cells around points are looked at together: that bounds the room for them."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -67,8 +75,8 @@ def snap_outlets(outlets: gpd.GeoDataFrame | None, routing: Routing, grid: Grid,
         return NOTHING
     rows: list[tuple[str, int, float, float]] = []
     faults: list[Fault] = []
-    for outlet_id, point in zip(outlets.index.astype(str), outlets.geometry, strict=True):
-        place = None if point is None or point.is_empty else _best_cell(point.x, point.y, routing, grid, radius_m)
+    places = _best_cells(outlets, routing, grid, radius_m)
+    for outlet_id, point, place in zip(outlets.index.astype(str), outlets.geometry, places, strict=True):
         if place is None:
             run.note(_off_the_ground(outlet_id, point))
             continue
@@ -86,75 +94,113 @@ def snap_outlets(outlets: gpd.GeoDataFrame | None, routing: Routing, grid: Grid,
     return Snapped(list(ids), np.array(cells, dtype=np.int64), np.array(distances), np.array(ratios))
 
 
-def _best_cell(
-    x: float, y: float, routing: Routing, grid: Grid, radius_m: float
-) -> tuple[int, float, float, Rival | None] | None:
-    """Return the strongest cell within the radius, its distance, the ratio of areas, what rivals it if anything."""
+def _best_cells(outlets: gpd.GeoDataFrame, routing: Routing, grid: Grid, radius_m: float) -> list[Place | None]:
+    """Return for each point the strongest cell within the radius, its distance, the ratio of areas, any rival."""
+    x, y = (side(outlets.geometry.to_numpy()) for side in (shapely.get_x, shapely.get_y))
+    places: list[Place | None] = [None] * x.size
+    known = np.flatnonzero(np.isfinite(x) & np.isfinite(y))
+    window = (2 * int(radius_m / grid.cell_width_m) + 3) * (2 * int(radius_m / grid.cell_height_m) + 3)
+    at_once = max(1, AT_ONCE_CELLS // window)
+    for first in range(0, known.size, at_once):
+        part = known[first : first + at_once]
+        near, row = _near_cells(x[part], y[part], routing, grid, radius_m)
+        for number, place in zip(part[row], _choose(near, routing, grid), strict=True):
+            places[number] = place
+    return places
+
+
+@dataclass(frozen=True, slots=True)
+class _Near:
+    """The cells near points, one point's after the other's: framed cell, distance [m], contributing cells.
+
+    owner : which point each belongs to. first : (points + 1,) where each point's begin. before : (points,) the
+    contributing cells under the point itself, 1 where there is no ground.
+    """
+
+    cell: Ints
+    distance: NDArray[np.float64]
+    total: Ints
+    owner: Ints
+    first: Ints
+    before: Ints
+
+
+def _near_cells(
+    x: NDArray[np.float64], y: NDArray[np.float64], routing: Routing, grid: Grid, radius_m: float
+) -> tuple[_Near, Ints]:
+    """Return the ground within the radius of each point, and which of the points have any."""
     width, height = grid.cell_width_m, grid.cell_height_m
     reach_cols, reach_rows = int(radius_m / width) + 1, int(radius_m / height) + 1
-    col, row = int(np.floor((x - grid.left) / width)), int(np.floor((grid.top - y) / height))
-    near_rows = np.arange(max(row - reach_rows, 0), min(row + reach_rows + 1, grid.rows))
-    near_cols = np.arange(max(col - reach_cols, 0), min(col + reach_cols + 1, grid.cols))
-    if near_rows.size == 0 or near_cols.size == 0:
-        return None
-    cell = ((near_rows[:, None] + 1) * (grid.cols + 2) + near_cols[None, :] + 1).ravel()
-    away_x = grid.left + (near_cols[None, :] + 0.5) * width - x
-    away_y = grid.top - (near_rows[:, None] + 0.5) * height - y
-    distance = np.hypot(away_x, away_y).ravel()
-    total = routing.total.ravel()[cell]
-    own_cell = (row + 1) * (grid.cols + 2) + col + 1
-    usable = (total > 0) & ((distance <= radius_m) | (cell == own_cell))
-    cell, distance, total = cell[usable], distance[usable], total[usable]
-    if cell.size == 0:
-        return None
-    best = int(np.lexsort((cell, distance, -total))[0])
-    before = int(total[cell == own_cell][0]) if (cell == own_cell).any() else 1
-    rivals = _rivals(cell, distance, total, best, routing)
-    if rivals.size:
-        nearest = int(rivals[np.lexsort((cell[rivals], distance[rivals]))[0]])
-        if distance[nearest] > max(ON_THE_PATH_CELLS * max(width, height), MUCH_NEARER * distance[best]):
-            areas_ha = total[[nearest, best]] * (grid.cell_area_m2 / M2_PER_HA)
-            rival = (float(areas_ha[0]), float(distance[nearest])), (float(areas_ha[1]), float(distance[best]))
-            return int(cell[best]), float(distance[best]), float(total[best] / before), rival
-        below = [at for at in range(cell.size) if _drains_through(int(cell[nearest]), int(cell[at]), routing)]
-        best = max(below, key=lambda at: (int(total[at]), -int(cell[at])))
-    best = _nearest_alike(cell, distance, total, best, routing)
-    return int(cell[best]), float(distance[best]), float(total[best] / before), None
+    col, row = (np.floor(away).astype(np.int64) for away in ((x - grid.left) / width, (grid.top - y) / height))
+    near_row = row[:, None, None] + np.arange(-reach_rows, reach_rows + 1)[None, :, None]
+    near_col = col[:, None, None] + np.arange(-reach_cols, reach_cols + 1)[None, None, :]
+    inside = (near_row >= 0) & (near_row < grid.rows) & (near_col >= 0) & (near_col < grid.cols)
+    away_x = grid.left + (near_col + 0.5) * width - x[:, None, None]
+    away_y = grid.top - (near_row + 0.5) * height - y[:, None, None]
+    own = (near_row == row[:, None, None]) & (near_col == col[:, None, None])
+    distance = np.hypot(away_x, away_y)
+    owner, down, across = np.nonzero(inside & ((distance <= radius_m) | own))
+    cell = (near_row[owner, down, 0] + 1) * (grid.cols + 2) + near_col[owner, 0, across] + 1
+    total = routing.total.ravel()[cell].astype(np.int64)
+    ground = total > 0
+    at = owner[ground], down[ground], across[ground]
+    cell, total, is_own = cell[ground], total[ground], own[at]
+    have, number, many = np.unique(at[0], return_inverse=True, return_counts=True)
+    before = np.ones(have.size, dtype=np.int64)
+    before[number[is_own]] = total[is_own]
+    return _Near(cell, distance[at], total, number, np.append(0, np.cumsum(many)), before), have
 
 
-def _nearest_alike(cell: Ints, distance: NDArray[np.float64], total: Ints, best: int, routing: Routing) -> int:
-    """Return the nearest cell whose water passes the best one and that carries nearly as much.
+def _choose(near: _Near, routing: Routing, grid: Grid) -> list[Place]:
+    """Choose each point's cell: the nearest that carries nearly all of the strongest flow, unless a path rivals it."""
+    every = np.arange(near.cell.size)
+    best = _first(every, near, (near.cell, near.distance, -near.total))
+    alike = np.flatnonzero(_is_alike(near, best))
+    rivals = alike[~_drain_through(near.cell[alike], near.cell[best[near.owner[alike]]], routing)]
+    nearest = _first(rivals, near, (near.cell, near.distance))
+    has_rival = nearest >= 0
+    clear_m = np.maximum(ON_THE_PATH_CELLS * max(grid.cell_width_m, grid.cell_height_m), MUCH_NEARER * near.distance)
+    torn = has_rival & (near.distance[nearest] > clear_m[best])
+    strongest = best.copy()
+    below = np.flatnonzero((has_rival & ~torn)[near.owner] & (near.total >= near.total[nearest[near.owner]]))
+    below = below[_drain_through(near.cell[nearest[near.owner[below]]], near.cell[below], routing)]
+    lowest = _first(below, near, (near.cell, -near.total))
+    best = np.where(lowest >= 0, lowest, best)
+    movable = ~torn & (routing.code.ravel()[near.cell[best]] != OUTLET)
+    alike = np.flatnonzero(_is_alike(near, best) & movable[near.owner])
+    alike = alike[_drain_through(near.cell[alike], near.cell[best[near.owner[alike]]], routing)]
+    closest = _first(alike, near, (near.cell, near.distance))
+    best = np.where(closest >= 0, closest, best)
+    area_ha = near.total * (grid.cell_area_m2 / M2_PER_HA)
+    rival: list[Rival | None] = [None] * best.size
+    for point in np.flatnonzero(torn):
+        pair = nearest[point], strongest[point]
+        one, two = ((float(area_ha[at]), float(near.distance[at])) for at in pair)
+        rival[point] = one, two
+    ratio = near.total[best] / near.before
+    columns = near.cell[best].tolist(), near.distance[best].tolist(), ratio.tolist(), rival
+    return list(zip(*columns, strict=True))
 
-    Where the flow leaves the data at the best cell, that is the outlet: no sliver stays below it.
-    """
-    if routing.code.ravel()[cell[best]] == OUTLET:
-        return best
-    alike = np.flatnonzero((distance <= distance[best]) & (total >= RIVAL_SHARE * total[best]))
-    for at in alike[np.lexsort((cell[alike], distance[alike]))]:
-        if _drains_through(int(cell[at]), int(cell[best]), routing):
-            return int(at)
-    return best
+
+def _first(some: Ints, near: _Near, keys: tuple[NDArray[Any], ...]) -> Ints:
+    """Return for each point the first of some near cells, the last key counting first; -1 where it has none of them."""
+    found = np.full(near.before.size, -1, dtype=np.int64)
+    ordered = some[np.lexsort((*(key[some] for key in keys), near.owner[some]))]
+    owner, first = np.unique(near.owner[ordered], return_index=True)
+    found[owner] = ordered[first]
+    return found
 
 
-def _rivals(cell: Ints, distance: NDArray[np.float64], total: Ints, best: int, routing: Routing) -> Ints:
-    """Return the nearer cells that carry nearly as much and whose water does not pass the best cell."""
-    nearer = np.flatnonzero((distance <= distance[best]) & (total >= RIVAL_SHARE * total[best]))
-    return np.array(
-        [at for at in nearer if not _drains_through(int(cell[at]), int(cell[best]), routing)], dtype=np.int64
+def _is_alike(near: _Near, best: Ints) -> NDArray[np.bool_]:
+    """Tell which cells are no farther than each point's best one and carry nearly as much."""
+    return (near.distance <= near.distance[best][near.owner]) & (
+        near.total >= (RIVAL_SHARE * near.total[best])[near.owner]
     )
 
 
-def _drains_through(start: int, goal: int, routing: Routing) -> bool:
-    """Tell whether the water of one cell passes another."""
-    step = ROW_STEP * routing.code.shape[1] + COL_STEP
-    flat, total = routing.code.ravel(), routing.total.ravel()
-    at = start
-    while at != goal:
-        way = int(flat[at])
-        if way >= OUTLET or total[at] > total[goal]:
-            return False
-        at += int(step[way])
-    return True
+def _drain_through(start: Ints, goal: Ints, routing: Routing) -> NDArray[np.bool_]:
+    """Tell for each pair of cells whether the water of the one passes the other."""
+    return ways.drain_through(start, goal, routing.code, routing.total)
 
 
 def _shared(rows: list[tuple[str, int, float, float]]) -> list[Fault]:

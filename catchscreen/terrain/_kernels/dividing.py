@@ -106,29 +106,6 @@ def farthest_cells(label: NDArray[np.int32], distance: NDArray[np.float64], labe
 
 
 @kernel
-def follow_within(start: int, code: NDArray[np.uint8], label: NDArray[np.int32]) -> NDArray[np.int64]:
-    """Return the framed cells of the water's way from ``start`` to the last cell of its label, both included."""
-    width = code.shape[1]
-    step = steps_in(width)
-    flat_code = code.ravel()
-    flat_label = label.ravel()
-    way = np.empty(1024, dtype=np.int64)
-    way[0] = start
-    depth = 1
-    i = start
-    while flat_code[i] < OUTLET:
-        j = i + step[flat_code[i]]
-        if flat_label[j] != flat_label[start]:
-            break
-        if depth == way.size:
-            way = doubled(way)
-        way[depth] = j
-        depth += 1
-        i = j
-    return way[:depth].copy()
-
-
-@kernel
 def _place_in(cell: NDArray[np.int64], wanted: int) -> int:
     """Return the place of a cell in a sorted list that has it."""
     low = 0
