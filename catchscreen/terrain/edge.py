@@ -69,15 +69,24 @@ def _inflow_cells(routing: Routing, at_edge: NDArray[np.bool_]) -> Ints:
 
 def _buffers(cell: Ints, owner: Ints, routing: Routing, slope: NDArray[np.float32], count: int) -> Floats:
     """Return the estimate of the missing buffer of each sub-catchment [m]."""
-    level = routing.level[1:-1, 1:-1].ravel()
-    buffer_m = np.zeros(count)
     if cell.size == 0:
-        return buffer_m
+        return np.zeros(count)
+    level = routing.level[1:-1, 1:-1].ravel()
     ground = level[level < WALL]
-    highest = int(ground.max())
-    rise_m = (highest - level[cell].astype(np.int64)) / TICKS_PER_M
-    fall = np.maximum(np.nan_to_num(slope.ravel()[cell]).astype(np.float64), FLATTEST)
-    far_m = np.where(rise_m > NEAR_THE_TOP * (highest - int(ground.min())) / TICKS_PER_M, rise_m / fall, np.inf)
+    span = int(ground.min()), int(ground.max())
+    return buffers_m(owner, level[cell].astype(np.int64), slope.ravel()[cell].astype(np.float64), span, count)
+
+
+def buffers_m(owner: Ints, ticks: Ints, slope: Floats, span: tuple[int, int], count: int) -> Floats:
+    """Return the same from the sub-catchment, level and slope of each cell of the edge at which water comes in.
+
+    span : lowest and highest level of the ground [ticks].
+    """
+    buffer_m = np.zeros(count)
+    lowest, highest = span
+    rise_m = (highest - ticks) / TICKS_PER_M
+    fall = np.maximum(np.nan_to_num(slope), FLATTEST)
+    far_m = np.where(rise_m > NEAR_THE_TOP * (highest - lowest) / TICKS_PER_M, rise_m / fall, np.inf)
     order = np.lexsort((far_m, owner))
     bounds = np.searchsorted(owner[order], np.arange(count + 1))
     entered = np.flatnonzero(np.diff(bounds))

@@ -50,7 +50,7 @@ def subcatchment_frame(
         "mean_slope_fraction": _mean_slope(label, slope, count),
         "slope_10_85_fraction": paths.fall_10_85,
         "longest_path_m": paths.length_m,
-        **_times(paths.length_m, paths.fall, area_m2, options),
+        **times_of_concentration(paths.length_m, paths.fall, area_m2, options),
         "downstream_id": ids[division.downstream].astype(str),
         "snap_distance_m": _given(division, snapped.distance_m),
         "snap_area_ratio": _given(division, snapped.area_ratio),
@@ -113,7 +113,7 @@ def _mean_slope(label: NDArray[np.int32], slope: NDArray[np.float32], count: int
     return np.divide(total, cells, out=np.full(count, np.nan), where=cells > 0)
 
 
-def _times(length_m: Floats, slope: Floats, area_m2: Floats, options: TerrainOptions) -> dict[str, Any]:
+def times_of_concentration(length_m: Floats, slope: Floats, area_m2: Floats, options: TerrainOptions) -> dict[str, Any]:
     """Return the time of concentration by the chosen method and the range over all of them, entry time as the floor."""
     roughness, rain_mm = options.sheet_flow_roughness, options.two_year_day_rain_mm
     every = {

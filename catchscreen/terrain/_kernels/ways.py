@@ -119,3 +119,40 @@ def extend_distance(
     for i in range(flat.size):
         if flat[i] == _SEEN:
             flat[i] = UNKNOWN
+
+
+@kernel
+def join_links(below: NDArray[np.int64], is_head: NDArray[np.bool_]) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+    """Join the places of a drainage net into links: each from a head down to the next head, or to the net's end.
+
+    Parameters
+    ----------
+    below : (n,) int64, the place that each one's water goes to, -1 where it leaves.
+
+    Returns
+    -------
+    places : the places of all links one after the other. start : (links + 1,) int64, where each begins in ``places``.
+    """
+    heads = 0
+    for u in range(below.size):
+        heads += int(is_head[u])
+    places = np.empty(below.size + heads, dtype=np.int64)
+    start = np.empty(heads + 1, dtype=np.int64)
+    filled = 0
+    link = 0
+    for u in range(below.size):
+        if not is_head[u]:
+            continue
+        start[link] = filled
+        link += 1
+        at = u
+        places[filled] = at
+        filled += 1
+        while below[at] >= 0:
+            at = below[at]
+            places[filled] = at
+            filled += 1
+            if is_head[at]:
+                break
+    start[link] = filled
+    return places[:filled].copy(), start
