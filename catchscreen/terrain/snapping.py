@@ -153,8 +153,8 @@ def _near_cells(
 
 def _choose(near: _Near, routing: Routing, grid: Grid) -> list[Place]:
     """Choose each point's cell: the nearest that carries nearly all of the strongest flow, unless a path rivals it."""
-    every = np.arange(near.cell.size)
-    best = _first(every, near, (near.cell, near.distance, -near.total))
+    most = np.maximum.reduceat(near.total, near.first[:-1]) if near.cell.size else near.total
+    best = _first(np.flatnonzero(near.total == most[near.owner]), near, (near.cell, near.distance))
     alike = np.flatnonzero(_is_alike(near, best))
     rivals = alike[~_drain_through(near.cell[alike], near.cell[best[near.owner[alike]]], routing)]
     nearest = _first(rivals, near, (near.cell, near.distance))
