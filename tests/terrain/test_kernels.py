@@ -26,6 +26,7 @@ from catchscreen.terrain._kernels import (
     slopes,
     tree,
     upstream,
+    ways,
     wetting,
 )
 
@@ -45,6 +46,7 @@ MODULES = (
     slopes,
     tree,
     upstream,
+    ways,
     wetting,
 )
 ARRAYS = (
@@ -112,13 +114,26 @@ def all_of_tiles(level, grid):
     from catchscreen.terrain.tiled import route_tiles
     from catchscreen.terrain.tiled_catchments import divide_tiles
     from catchscreen.terrain.tiled_hollows import find_hollows_tiled
+    from catchscreen.terrain.tiled_ways import longest_paths_tiled, trace_flow_paths_tiled
     from catchscreen.tiles import Room
 
     tiled = route_tiles(level, 8, (2.0, 2.0, 1.0), Room(), keep_graph=True)
     tree = find_hollows_tiled(tiled, grid, TerrainOptions(hollow_min_depth_m=0, hollow_min_area_m2=0))[0].tree
-    _, label = divide_tiles(tiled, np.array([200, 300]), 20)
+    division, label = divide_tiles(tiled, np.array([200, 300]), 20)
+    longest = longest_paths_tiled(tiled, division, label, grid).cells
+    paths = trace_flow_paths_tiled(tiled, label, ["S"] * division.cells.size, grid, 5.0)["length_m"]
     shared = share_totals_tiled(tiled, share_factors(grid))
-    return (tiled.code, tiled.total, tiled.outlet_cell, tiled.filled, tree.curve_volume_ticks, label, shared)
+    return (
+        tiled.code,
+        tiled.total,
+        tiled.outlet_cell,
+        tiled.filled,
+        tree.curve_volume_ticks,
+        label,
+        shared,
+        longest,
+        paths,
+    )
 
 
 def test_tiles_compiled_and_plain_python_agree(hills, as_python):
