@@ -140,7 +140,8 @@ def _keys_like(key: str, valid: list[str]) -> str:
         return f"Allowed here: {', '.join(valid)}."
     likeness = {name: difflib.SequenceMatcher(None, key.lower(), name).ratio() for name in valid}
     shown = sorted(valid, key=lambda name: (-likeness[name], name))[:MOST_KEYS_SHOWN]
-    return f"Allowed here: {', '.join(sorted(shown))} and {len(valid) - len(shown)} more (README lists them)."
+    more = f"{len(valid) - len(shown)} more (a brief made by `new` lists them)"
+    return f"Allowed here: {', '.join(sorted(shown))} and {more}."
 
 
 def _allowed(kind: str, context: Mapping[str, Any], plain: str) -> str:

@@ -129,7 +129,7 @@ PLAIN_ROLES: Final[Mapping[str, Role]] = MappingProxyType(
 ABSENT: Final[Mapping[str, str]] = MappingProxyType(
     {
         "district": "The district is taken as the convex hull of the parcels and 100 m around it.",
-        "buildings": "Where roofs lie is unknown: no roof is proposed, distances to buildings are unknown.",
+        "buildings": "Where buildings stand is unknown: roofs come from land cover, else as a range by land use.",
         "roads": "Where roads lie is unknown: road ground counts as unknown cover.",
         "land_cover": "What covers the ground is unknown: impermeable shares come from land use, with wide ranges.",
         "surface_model": "Roof slopes and heights are unknown.",

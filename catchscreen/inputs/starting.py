@@ -81,7 +81,7 @@ def new_brief_for(folder: str | Path, check: Checker) -> NewBrief:
     Raises
     ------
     InputsAtFault
-        When there is no such folder, or no geodata in it.
+        When there is no such folder, no geodata in it, or no permission to write there.
     """
     place = Path(folder).absolute()
     if not place.is_dir():
@@ -108,7 +108,12 @@ def new_brief_for(folder: str | Path, check: Checker) -> NewBrief:
 
 
 def _write(path: Path, text: str) -> None:
-    path.write_text(text, encoding="utf-8", newline="\n")
+    try:
+        path.write_text(text, encoding="utf-8", newline="\n")
+    except OSError as error:
+        message = f"The brief cannot be written here: {error.strerror}."
+        cure = "Give the folder write permission, or copy the geodata to a folder of your own."
+        raise InputsAtFault([Fault("unwritable-folder", message, cure, file=str(path))]) from error
 
 
 def _free_name(folder: Path) -> Path:

@@ -295,7 +295,13 @@ def read_block(tiles: TileSet, source: Source, row: int, col: int, shape: tuple[
 
 
 def _read_tile(tile: Tile, source: Source, rows: tuple[int, int], cols: tuple[int, int]) -> tuple[Any, Any]:
-    """Read part of one tile: values and which of them are data."""
+    """Read part of one tile: values and which of them are data.
+
+    Raises
+    ------
+    InputsAtFault
+        When the file is not whole.
+    """
     nodata = getattr(source, "nodata", None)
     if tile.array is not None:
         place = np.s_[rows[0] : rows[1], cols[0] : cols[1]]
@@ -305,9 +311,13 @@ def _read_tile(tile: Tile, source: Source, rows: tuple[int, int], cols: tuple[in
     else:
         window = Window(cols[0], rows[0], cols[1] - cols[0], rows[1] - rows[0])
         band = getattr(source, "band", 1)
-        with quietly(), open_raster(tile.path, tile.table) as opened:
-            read = opened.read(band, window=window, masked=True)
-            scale, offset = opened.scales[band - 1], opened.offsets[band - 1]
+        try:
+            with quietly(), open_raster(tile.path, tile.table) as opened:
+                read = opened.read(band, window=window, masked=True)
+                scale, offset = opened.scales[band - 1], opened.offsets[band - 1]
+        except RasterioError as error:
+            message = f"{tile.name} breaks off while it is read: {_plainly(error)}."
+            raise refuse("unreadable-file", source, message, "Copy or download it again: it is not whole.") from error
         part, good = np.ma.getdata(read).astype(np.float64), ~np.ma.getmaskarray(read)
     good &= np.isfinite(part) & (np.abs(part) < 1e30)
     if nodata is not None:

@@ -18,6 +18,8 @@ from catchscreen.records import Cover, Inputs
 CODE_CELL_M = 5.0
 UNKNOWN_COVER_SHARES = {"paved": (0.2, 0.4, 0.6), "roof": (0.1, 0.3, 0.5)}
 """Share of the impermeable area that is usable paved ground or roof where cover is unknown (from memory)."""
+OPEN_GROUND = ("park", "pitch", "open", "railway", "highway")
+"""Land uses on which no roof is supposed where cover is unknown."""
 CARRIED = (
     "parcel_id",
     "ground",
@@ -74,8 +76,9 @@ def find_hosts(data: Inputs, cover: Cover, measures: Sequence[Measure], options:
         if own is None:
             continue
         parts.append(own)
-        if measure.ground in UNKNOWN_COVER_SHARES and len(unknown):
-            parts.append(_unknown_hosts(measure, unknown))
+        blind = unknown[~unknown["is_open"]] if measure.ground == "roof" else unknown
+        if measure.ground in UNKNOWN_COVER_SHARES and len(blind):
+            parts.append(_unknown_hosts(measure, blind))
     filled = [part for part in parts if len(part)] or parts[:1]
     hosts = gpd.GeoDataFrame(pd.concat(filled, ignore_index=True), geometry="geometry", crs=data.crs)
     hosts.index = pd.Index(name_hosts(hosts), name="candidate_id")
@@ -192,6 +195,7 @@ def _parcels_of_unknown_cover(data: Inputs, cover: Cover) -> pd.DataFrame:
         table[f"impermeable_{bound}m2"] = weighted.groupby(blind["parcel_id"]).sum().reindex(table.index)
     inner = shapely.point_on_surface(data.parcels.geometry.reindex(table.index).to_numpy())
     table["inner_x"], table["inner_y"] = shapely.get_x(inner), shapely.get_y(inner)
+    table["is_open"] = data.parcels["land_use"].reindex(table.index).isin(OPEN_GROUND).to_numpy()
     return table[table["impermeable_high_m2"] > 0.0]
 
 

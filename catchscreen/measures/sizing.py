@@ -278,9 +278,10 @@ def _say_way(proposals: Proposals, chosen: pd.DataFrame) -> NDArray[np.object_]:
 
 
 def _size_text(depth: float, passes: bool, over_m3: float, excess_m3: float, lets_in: bool) -> str:  # noqa: FBT001
-    text = (
-        f"{depth:.0f} mm is the least catalogue depth that holds the sizing storms"
-        if passes
-        else f"{depth:.0f} mm is the deepest that fits and still overflows by {over_m3:.0f} m3 in the sizing storm"
-    )
-    return text if lets_in else f"{text}; the surface turns away {excess_m3:.0f} m3 of the heaviest of them"
+    excess = f"the surface lets too little in: {excess_m3:,.1f} m3 of the heaviest of them run off it"
+    if passes and lets_in:
+        return f"{depth:.0f} mm is the least catalogue depth that may be laid here and holds the sizing storms"
+    if passes:
+        return f"{depth:.0f} mm, the least catalogue depth that may be laid here, has room for the storms, but {excess}"
+    text = f"{depth:.0f} mm is the deepest that fits and still overflows by {over_m3:,.1f} m3 in the sizing storm"
+    return text if lets_in else f"{text}; {excess}"

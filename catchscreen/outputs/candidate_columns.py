@@ -55,7 +55,7 @@ CANDIDATES: Final = (
         "passes_return_period_years",
         "years",
         0,
-        "greatest return period of today's climate that it takes without overflow",
+        "greatest tabulated return period of today taken without overflow; the table's last means at least that",
     ),
     *reals(
         "m3",
@@ -70,7 +70,12 @@ CANDIDATES: Final = (
             ("second_storm_overflow_m3", "overflows in a 1-in-10 storm one day later"),
         ],
     ),
-    real("hollow_kept_m3", "m3", 1, "overland water kept from the hollow below; of this candidate alone, never added"),
+    real(
+        "hollow_kept_m3",
+        "m3",
+        1,
+        "overland water kept from the hollow below in the hollow storm (table run), not in this row's; never added",
+    ),
     real("half_emptying_h", "h", 1, "time to half empty; null with the text 'never' in half_emptying"),
     text("half_emptying", "half-emptying time in words"),
     *reals(

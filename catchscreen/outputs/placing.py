@@ -116,7 +116,9 @@ def _keep_unplaced(built: Path, target: Path, names: Sequence[str], cause: OSErr
             shutil.copyfile(built / name, waiting / name)
     except OSError:
         shutil.rmtree(waiting, ignore_errors=True)
-        return f"{said} It could not be kept beside that folder either: make room there, then run again."
+        return (
+            f"{said} It could not be kept beside that folder either: give it write permission and room, then run again."
+        )
     return f"{said} The finished files are in {waiting}; the next run that succeeds removes them. {cure}"
 
 

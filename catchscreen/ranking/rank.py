@@ -33,6 +33,9 @@ from catchscreen.records import (
     StormRuns,
 )
 
+LEAST_SAID_M3 = 0.05
+"""An overflow below this would be printed as 0.0 m3."""
+
 
 class Scored(NamedTuple):
     """The options of one measure: rules, facts with indices and score, weights, grades as known and as filled."""
@@ -108,8 +111,8 @@ def _facts(proposals: Proposals, results: pd.DataFrame, take_off: pd.DataFrame) 
     extra = take_off.drop(columns=[name for name in take_off if name in facts])
     facts = facts.join(extra)
     sites = proposals.grades.reindex(facts.index)
-    held = facts["retained_m3"] + facts["slowed_m3"]
-    sites["cost_per_m3_held"] = (facts["cost"] / held).where(held > 0.0)
+    taken = facts["inflow_m3"] - facts["overflow_m3"]
+    sites["cost_per_m3_taken"] = (facts["cost"] / taken).where(taken > 0.0)
     facts = pd.concat([facts.drop(columns=list(sites), errors="ignore"), sites], axis=1)
     return facts.sort_index(kind="stable")
 
@@ -120,8 +123,8 @@ def _score_measure(measure: str, facts: pd.DataFrame, rules: tuple[GradeRule, ..
     grades, filled = grade_options(facts, rules, able)
     weights = weigh_criteria(measure, rules, find_states(facts, grades, rules, able), options)
     scored = facts.join(score_options(filled, weights, options))
-    costs = scored["cost_per_m3_held"]
-    scored["usual_cost_per_m3_held"] = usual = costs[able].median()
+    costs = scored["cost_per_m3_taken"]
+    scored["usual_cost_per_m3_taken"] = usual = costs[able].median()
     scored["is_costly"] = costs > options.costly_factor * usual
     return Scored(rules, scored, weights, grades, filled)
 
@@ -130,17 +133,23 @@ def _explain(part: Scored, chosen: pd.Index) -> pd.DataFrame:
     """Word what speaks for and against the chosen options of one measure, and what is not known about them."""
     rows = part.facts[part.facts.index.isin(chosen)]
     words = write_reasons(rows, part.grades.loc[rows.index], part.rules, part.weights)
+    columns = (
+        rows[name].tolist() for name in ("cost_per_m3_taken", "currency", "usual_cost_per_m3_taken", "is_costly")
+    )
     price = [
-        f"a cubic metre held costs {cost:,.0f} {currency}, the median of the measure is {usual:,.0f}" if dear else ""
-        for cost, currency, usual, dear in zip(
-            rows["cost_per_m3_held"].tolist(),
-            rows["currency"].tolist(),
-            rows["usual_cost_per_m3_held"].tolist(),
-            rows["is_costly"].tolist(),
-            strict=True,
-        )
+        f"a cubic metre taken in without overflow costs {cost:,.0f} {currency}, "
+        f"the median of the measure is {usual:,.0f}"
+        if dear
+        else ""
+        for cost, currency, usual, dear in zip(*columns, strict=True)
     ]
-    words["reasons_against"] = join_texts(pd.Series(price, index=rows.index), words["reasons_against"], rows["flags"])
+    spilt = [
+        f"{amount:,.1f} m3 of its sizing storm overflow" if amount >= LEAST_SAID_M3 else ""
+        for amount in rows["overflow_m3"].tolist()
+    ]
+    words["reasons_against"] = join_texts(
+        pd.Series(spilt, index=rows.index), pd.Series(price, index=rows.index), words["reasons_against"], rows["flags"]
+    )
     words["unknowns"] = join_texts(rows["unknowns"], words["unknown_criteria"])
     return words
 

@@ -26,6 +26,8 @@ UNITS = (
     ("_deg", " degrees"),
     ("_m", " m"),
 )
+RATE_UNIT = " m/s"
+"""Rates of soils are small by nature; any other value this small is nothing."""
 YEAR = re.compile(r"^year_|^renewal_year$")
 EXCLUDED = "excluded: "
 INFILTRATION_TEST = "infiltration test at base depth, in a wet season"
@@ -42,7 +44,7 @@ def format_value(column: str, value: object) -> str:
         return f"{number:.0f}"
     unit = next((text for ending, text in UNITS if column.endswith(ending)), "")
     if number != 0.0 and abs(number) < 0.01:
-        return f"{number:.1e}{unit}"
+        return f"{number:.1e}{unit}" if unit == RATE_UNIT else f"{round(number, 2) + 0.0:g}{unit}"
     return f"{number:,.0f}{unit}" if abs(number) >= 100.0 else f"{number:.3g}{unit}"
 
 

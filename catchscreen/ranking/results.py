@@ -159,7 +159,8 @@ def add_hollow_gain(
         limit = np.where(first == last, np.inf, spill.reindex(first).fillna(0.0).to_numpy(float))
         frame["hollow_kept_m3"] = np.fmin(frame["hollow_kept_m3"], limit)
     properties = hosts["hollow_properties"].to_numpy(float)
-    exposure = np.ones(len(frame)) if np.isnan(properties).all() else np.nan_to_num(properties)
+    # Without property points nobody knows what stands in a hollow: the criterion is then unknown for all.
+    exposure = properties if np.isnan(properties).all() else np.nan_to_num(properties)
     frame["hollow_kept_m3_properties"] = frame["hollow_kept_m3"] * exposure
     return frame
 

@@ -216,7 +216,7 @@ def test_every_key_that_toml_knows_has_the_line_on_which_it_stands(tables):
 def test_a_long_list_of_keys_is_shortened_to_those_that_read_alike(folder):
     fault = faults_of(folder, MINIMUM + "[terrain]\noutlet_snap = 3\n")[0]
     assert 'Did you mean "outlet_snap_m"?' in fault.cure
-    assert "more (README lists them)" in fault.cure
+    assert "more (a brief made by `new` lists them)" in fault.cure
     assert len(fault.cure) < 400
 
 

@@ -249,3 +249,13 @@ def test_levels_without_likeness_between_neighbours_are_noted(place):
 def test_an_array_without_its_place_is_refused_in_words(place):
     with pytest.raises(InputsAtFault, match="transform is None"):
         place.load(elevation=(place.levels, None, None))
+
+
+def test_a_raster_that_breaks_off_is_a_fault_that_names_it(place):
+    rng = np.random.default_rng(3)
+    place.raster("whole.tif", rng.uniform(100, 101, place.levels.shape).astype(np.float32))
+    content = (place.folder / "whole.tif").read_bytes()
+    (place.folder / "part.tif").write_bytes(content[: len(content) // 2])
+    with pytest.raises(InputsAtFault, match=r"part\.tif") as caught:
+        place.load(elevation="part.tif")
+    assert {fault.code for fault in caught.value.faults} == {"unreadable-file"}

@@ -157,3 +157,13 @@ def test_a_folder_without_geodata_gets_no_brief(tmp_path):
     with pytest.raises(InputsAtFault, match="no geodata"):
         inputs.write_new_brief(tmp_path)
     assert [path.name for path in tmp_path.iterdir()] == ["notes.txt"]
+
+
+def test_a_folder_that_cannot_be_written_is_a_fault(place, monkeypatch):
+    def refuse(*_given, **_named):
+        raise PermissionError(13, "Permission denied")
+
+    monkeypatch.setattr("pathlib.Path.write_text", refuse)
+    with pytest.raises(InputsAtFault, match="Permission denied") as caught:
+        inputs.write_new_brief(place.folder)
+    assert "write permission" in caught.value.faults[0].cure

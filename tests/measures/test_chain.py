@@ -116,7 +116,7 @@ def test_soil_that_soaks_and_groundwater_that_forbids_it_choose_the_variant(rank
 
 
 def test_the_lined_car_park_costs_more_per_cubic_metre_held(ranked):
-    cost = ranked.candidates["cost_per_m3_held"]
+    cost = ranked.candidates["cost_per_m3_taken"]
     assert cost[CAR_PARK] > 1.5 * cost[SCHOOL]
 
 

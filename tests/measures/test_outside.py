@@ -100,7 +100,9 @@ def hollow(table, variant, depth_mm):
 
 
 @pytest.mark.parametrize(
-    ("function", "said"), [(fail, "no licence"), (half, "another index"), (hollow, "empty values")], ids=str
+    ("function", "said"),
+    [(fail, "no licence"), (half, "another index"), (hollow, "empty values")],
+    ids=["fails", "half", "hollow"],
 )
 def test_a_store_that_fails_is_named_with_its_package_and_the_run_goes_on(
     district, options, run, caplog, function, said

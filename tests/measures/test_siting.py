@@ -311,7 +311,12 @@ def test_unknown_cover_gives_a_range_without_a_place(make_district, options, run
     surfaces.loc["S7", ["kind", "cover_class"]] = "unknown"
     shares = ["impermeable_low_fraction", "impermeable_fraction", "impermeable_high_fraction"]
     surfaces.loc["S7", shares] = [0.2, 0.4, 0.6]
-    proposals = propose(data, land, replace(cover, surfaces=surfaces), open_measures(options), options, run)
+    blind = replace(cover, surfaces=surfaces)
+    open_ground = data.parcels.assign(land_use=data.parcels["land_use"].mask(data.parcels.index == "P4", "park"))
+    hosts = propose(replace(data, parcels=open_ground), land, blind, open_measures(options), options, run).hosts
+    assert list(hosts.loc[hosts["parcel_id"] == "P4", "measure"]) == ["permeable_paving"]
+    homes = data.parcels.assign(land_use=data.parcels["land_use"].mask(data.parcels.index == "P4", "homes"))
+    proposals = propose(replace(data, parcels=homes), land, blind, open_measures(options), options, run)
     own = proposals.hosts[proposals.hosts["parcel_id"] == "P4"].set_index("measure")
     assert list(own.index) == ["permeable_paving", "green_roof"]
     assert own.geometry.isna().all()

@@ -213,7 +213,8 @@ def test_surface_that_turns_water_away_is_no_matter_of_depth(proposals, options)
     row = sizes.options.loc[f"{SCHOOL}.full-infiltration"]
     assert row["store_depth_mm"] == 200.0
     assert not row["passes_sizing_storm"]
-    assert "turns away 3 m3" in row["size_reason"]
+    assert "lets too little in: 3.0 m3" in row["size_reason"]
+    assert "holds the sizing storms" not in row["size_reason"]
 
 
 @pytest.mark.parametrize(

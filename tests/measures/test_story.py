@@ -84,8 +84,8 @@ def test_the_water_meadow_car_park_is_large_lined_and_costly(vale):
     assert meadow["host_area_m2"] >= paved["host_area_m2"].quantile(0.95)
     assert meadow["variant"] == "lined"
     assert "groundwater" in meadow["variant_reason"]
-    assert meadow["cost_per_m3_held"] > 1.5 * paved["cost_per_m3_held"].median()
-    assert "a cubic metre held costs" in meadow["reasons_against"]
+    assert meadow["cost_per_m3_taken"] > 1.5 * paved["cost_per_m3_taken"].median()
+    assert "a cubic metre taken in without overflow costs" in meadow["reasons_against"]
 
 
 def test_the_mill_estate_is_set_aside_with_its_reasons(vale):

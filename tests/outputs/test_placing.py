@@ -105,7 +105,7 @@ def test_no_room_leaves_the_old_result_whole(tmp_path: Path, monkeypatch: pytest
         copy(source, aside)
 
     monkeypatch.setattr("shutil.copyfile", full)
-    with pytest.raises(ResultNotWritten, match=r"No space left.*make room there, then run again"):
+    with pytest.raises(ResultNotWritten, match=r"No space left.*write permission and room, then run again"):
         place_result(built, target, files)
     assert is_unchanged(target, "one")
     assert sorted(path.name for path in tmp_path.rglob("*") if ".tmp-" in path.name or "unplaced" in path.name) == []
