@@ -6,12 +6,13 @@ litre.
 
 from __future__ import annotations
 
-from typing import Final, TypeVar
+from typing import TYPE_CHECKING, Final, TypeVar
 
-import numpy as np
-from numpy.typing import NDArray
+if TYPE_CHECKING:  # options read a factor here, and must be quick to import
+    import numpy as np
+    from numpy.typing import NDArray
 
-FloatLike = TypeVar("FloatLike", float, NDArray[np.float64])
+FloatLike = TypeVar("FloatLike", float, "NDArray[np.float64]")
 
 TICKS_PER_M: Final = 10_000
 """Ground levels are held in whole ticks of 0.1 mm: comparisons, ties and volumes are then exact."""

@@ -52,7 +52,9 @@ def summarise(screening: Screening, written: Written) -> Answer:
     counted = {severity: severities.get(severity, 0) for severity in ("repair", "unknown", "note")}
     aside = numbers["places_set_aside"]
     found = f"{numbers['parcels']} parcels screened, {able} candidates found, {aside} places set aside"
-    data_state = f"in the data {counted['repair']} repairs and {counted['unknown']} unknowns (layer data_issues)"
+    repairs = f"{counted['repair']} repair{'s' if counted['repair'] != 1 else ''}"
+    unknowns = f"{counted['unknown']} unknown{'s' if counted['unknown'] != 1 else ''}"
+    data_state = f"in the data {repairs} and {unknowns} (layer data_issues)"
     narrowing = screening.frame("run")["value"].get("narrowed_most_by") or ""
     lines = [
         f"{found}; {data_state}.",

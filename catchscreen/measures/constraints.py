@@ -15,6 +15,7 @@ from catchscreen.options import MeasureOptions
 from catchscreen.records import Inputs
 
 DOUBTFUL = ("contaminated", "made_ground", "landfill")
+PROTECTION_ZONE = "protection_zone"
 COLUMNS = ["candidate_id", "kind", "rule", "reason", "also_flag"]
 
 
@@ -58,9 +59,14 @@ def add_doubtful_ground(hosts: gpd.GeoDataFrame, data: Inputs) -> None:
 
 
 def kinds_without_map(data: Inputs, measure: Measure) -> tuple[str, ...]:
-    """Name the kinds of constraint that the measure asks for and no given layer holds: unknown, not clear."""
-    given = set() if data.constraints is None else set(data.constraints["kind"])
-    return tuple(rule.kind for rule in measure.constraints if rule.kind not in given and rule.kind != "other")
+    """Name the kinds of constraint that the measure asks for and no given layer holds: unknown, not clear.
+
+    The zones around a supply are parts of one map: where one of them is given, the others are known to be elsewhere.
+    """
+    given = {"other"} if data.constraints is None else {"other", *data.constraints["kind"]}
+    if any(str(kind).startswith(PROTECTION_ZONE) for kind in given):
+        given |= {rule.kind for rule in measure.constraints if rule.kind.startswith(PROTECTION_ZONE)}
+    return tuple(rule.kind for rule in measure.constraints if rule.kind not in given)
 
 
 def _strike(

@@ -28,4 +28,4 @@ class RankingOptions(Options):
     hollow_return_period_years: Annotated[float, Field(ge=1, le=10_000)] = 30.0
     hollow_duration_min: Annotated[float, Field(ge=5, le=20_160)] = 60.0
     costly_factor: Annotated[float, Field(gt=1, le=100)] = 1.5
-    """A candidate is called costly when a cubic metre held costs more than this times the median of its measure."""
+    """A candidate is called costly when a cubic metre taken in costs more than this times the median of its measure."""

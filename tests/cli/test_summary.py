@@ -11,7 +11,7 @@ def test_a_reader_gets_the_first_sites_the_place_and_the_cautions(run, engine, b
     assert result.exit_code == 0
     lines = result.stdout.splitlines()
     found = "3 parcels screened, 2 candidates found, 0 places set aside"
-    assert f"{found}; in the data 0 repairs and 1 unknowns (layer data_issues)." in lines
+    assert f"{found}; in the data 0 repairs and 1 unknown (layer data_issues)." in lines
     row = next(line for line in lines if "Mill yard" in line)
     assert row.split() == [
         "1",
