@@ -14,7 +14,15 @@ from catchscreen.records import Cover, Floats, Ints, Proposals, Sizes, StoreEven
 
 NO_OVERFLOW_M3_PER_M2 = 1e-6
 ENDS = ("retained_low_m3", "retained_high_m3")
-EVENT_COLUMNS = ("inflow_m3", "retained_m3", "slowed_m3", "overflow_m3", "half_emptying_h", "second_storm_overflow_m3")
+EVENT_COLUMNS = (
+    "inflow_m3",
+    "retained_m3",
+    "slowed_m3",
+    "overflow_m3",
+    "overflow_shut_m3",
+    "half_emptying_h",
+    "second_storm_overflow_m3",
+)
 
 
 def choose_storm(storms: pd.DataFrame, options: RankingOptions) -> str:
