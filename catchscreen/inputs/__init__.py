@@ -33,7 +33,7 @@ from catchscreen.inputs.rain_series import read_rain_series
 from catchscreen.inputs.rain_table import read_rain_table
 from catchscreen.inputs.rainfall import read_evaporation
 from catchscreen.inputs.raster import Ground, GroundTiles, drop_below_ground, find_ground, read_ground, read_levels
-from catchscreen.inputs.roles import PLAIN_ROLES, note_absent, read_plain
+from catchscreen.inputs.roles import PLAIN_ROLES, none_if_empty, note_absent, read_plain
 from catchscreen.inputs.starting import NewBrief, new_brief_for
 from catchscreen.inputs.underground import read_constraints, read_groundwater, read_sewer_zones, read_soils
 from catchscreen.progress import Run
@@ -152,7 +152,7 @@ def _read_roles(desk: Desk, found: GroundTiles | None, ground: Ground | None) ->
     for role in ("layer_catalogue", "unit_costs"):
         layers[role] = _role(desk, role, read_catalogue)
     layers["evaporation"] = _role(desk, "evaporation", lambda source: read_evaporation(source, desk))
-    return layers
+    return {role: none_if_empty(role, layer) for role, layer in layers.items()}
 
 
 def _plain(role: str, desk: Desk, source: Source) -> gpd.GeoDataFrame:

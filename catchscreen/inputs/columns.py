@@ -32,6 +32,8 @@ ID_NAMES: Final = {
     "supply_points": "supply_id", "recorded_floods": "flood_id", "evidence": "evidence_id",
 }  # fmt: skip
 """The id of each vector role."""
+READ_OF_PARCELS: Final = ("land_use", "owner_class", "renewal_year", "social_decile")
+"""What we read of parcels beside their id: facts, never offered as ids."""
 NOTHING: Final = frozenset({"", "nan", "none", "null", "<na>", "na", "n/a", "-", "?", "nat"})
 
 
@@ -251,7 +253,7 @@ def set_ids(frame: gpd.GeoDataFrame, original: pd.DataFrame, source: Source, des
     if empty.any():
         ids = ids.where(~empty, _made_ids(frame, source))
         desk.note("repair", "empty-id", source, f"{int(empty.sum())} features have no id: made from their place.")
-    ids = _unlike(ids, original, name, source, desk)
+    ids = _unlike(ids, original, (name, int(empty.sum())), source, desk)
     indexed = frame.set_index(pd.Index(ids.to_numpy(dtype=object), name=name)).sort_index(kind="stable")
     return gpd.GeoDataFrame(indexed)
 
@@ -276,17 +278,39 @@ def _made_ids(frame: gpd.GeoDataFrame, source: Source) -> pd.Series[str]:
     return pd.Series(made, index=frame.index, dtype=object)
 
 
-def _unlike(ids: pd.Series[str], original: pd.DataFrame, name: str, source: Source, desk: Desk) -> pd.Series[str]:
-    """Return ids of which no two are the same."""
+def _id_like(original: pd.DataFrame, source: Source) -> list[str]:
+    """Return columns that could hold ids: a value in each row, no two the same, and not a fact that we read."""
+    facts = {*READ_OF_PARCELS, *(theirs for our, theirs in source.columns.items() if our in READ_OF_PARCELS)}
+    found = []
+    for column in original.columns:
+        if column == "geometry" or column in facts or pd.api.types.is_float_dtype(original[column]):
+            continue
+        ids = clean_ids(original[column])
+        if (ids != "").all() and ids.is_unique:
+            found.append(str(column))
+    return found
+
+
+def _unlike(
+    ids: pd.Series[str], original: pd.DataFrame, of: tuple[str, int], source: Source, desk: Desk
+) -> pd.Series[str]:
+    """Return ids of which no two are the same.
+
+    of : the name of the id, and how many features have none.
+    """
+    name, empty = of
     twice = ids[ids.duplicated(keep=False)]
     if twice.empty:
         return ids
     shown = listed(sorted(set(twice)))
     if source.role == "parcels":
-        single = [str(column) for column in original.columns if column != "geometry" and original[column].is_unique]
+        single = _id_like(original, source)
         cure = "Give each parcel an id of its own"
         cure += f", or use another column as {name}: {listed(single)}." if single else "."
-        raise refuse("duplicate-id", source, f"{len(twice)} parcels share ids: {shown}.", cure)
+        message = f"{len(twice)} parcels share ids: {shown}."
+        if empty:
+            message += f" {empty} more {'has' if empty == 1 else 'have'} no id."
+        raise refuse("duplicate-id", source, message, cure)
     place = ids.groupby(ids).cumcount()
     desk.note("repair", "duplicate-id", source, f"{len(twice)} features share ids, which got a number each: {shown}.")
     return ids.where(place == 0, ids + "_" + (place + 1).map(str))

@@ -59,4 +59,8 @@ def metres_per_unit(source: Source, tiles: TileSet, desk: Desk) -> float:
             raise refuse("other-unit", source, message, f'Set vertical_unit = "{stated}" in [{source.role}].')
         cure = f'vertical_unit = "{said}" in the brief is obeyed: make sure that the file is wrong and not the brief.'
         desk.note("note", "other-unit", source, message, cure=cure)
+    elif stated is None and "vertical_unit" not in source.model_fields_set:
+        message = "Neither the file nor the brief states the unit of the levels: they are taken as metres."
+        cure = f'Set vertical_unit = "m" in [{source.role}] if they are, else one of {", ".join(METRES)}.'
+        desk.note("note", "unit-assumed", source, message, cure=cure)
     return METRES[said]

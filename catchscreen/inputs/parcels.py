@@ -12,6 +12,7 @@ import shapely
 from shapely.geometry.base import BaseGeometry
 
 from catchscreen.brief_sources import JoinSource, Source
+from catchscreen.errors import InputsAtFault
 from catchscreen.inputs.columns import clean_ids, pick_columns, set_ids
 from catchscreen.inputs.desk import Bounds, Desk, listed, refuse
 from catchscreen.inputs.raster import Ground
@@ -180,9 +181,22 @@ def add_ground_fraction(frame: gpd.GeoDataFrame, ground: Ground, desk: Desk) -> 
         message = f"{len(part)} parcels lie partly on ground without a level: {listed(part, 20)}."
         desk.note("note", "partly-off-ground", desk.brief.parcels, message)
     if len(off) == len(frame):
-        cure = "Name the ground model of this place, or correct the crs of the layer that is wrong."
-        raise refuse("no-overlap", desk.brief.parcels, "No parcel lies on the ground model.", cure)
+        raise _none_on_ground(shapes, ground, desk)
     return gpd.GeoDataFrame(frame.assign(ground_fraction=fraction))
+
+
+def _none_on_ground(shapes: np.ndarray, ground: Ground, desk: Desk) -> InputsAtFault:
+    """Return the fault for parcels none of which lies on the ground model: they enclose it, or are elsewhere."""
+    around = shapely.contains(shapes, shapely.box(*ground.grid.bounds))
+    if around.any():
+        message = (
+            f"{int(around.sum())} of {len(shapes)} parcels enclose the whole ground model: "
+            f"under {HARDLY:.0%} of each has a level."
+        )
+        cure = "Give a ground model that covers the parcels, or name the layer of single parcels, not of one boundary."
+        return refuse("parcels-too-large", desk.brief.parcels, message, cure)
+    cure = "Name the ground model of this place, or correct the crs of the layer that is wrong."
+    return refuse("no-overlap", desk.brief.parcels, "No parcel lies on the ground model.", cure)
 
 
 def _share_within(shapes: np.ndarray, bounds: Bounds) -> np.ndarray:

@@ -51,6 +51,9 @@ def source_crs(stored: str | None, source: Source) -> CRS:
     """
     if source.crs is not None:
         return parse_crs(source.crs, source)
+    if not stored and source.file is None:
+        cure = f'Give it one with .set_crs("EPSG:..."), or give {source.role} as a file and its crs.'
+        raise refuse("no-crs", source, f"The data given as {source.role} carry no coordinate system.", cure)
     if not stored:
         cure = f'Add crs = "EPSG:..." to [{source.role}] (ask whoever supplied the file).'
         raise refuse("no-crs", source, "The file does not say its coordinate system.", cure)

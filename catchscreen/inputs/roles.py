@@ -8,7 +8,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 from types import MappingProxyType
-from typing import Final
+from typing import Final, TypeVar
 
 import geopandas as gpd
 import numpy as np
@@ -19,6 +19,8 @@ from catchscreen.inputs.columns import Column, flag, note_unusual, number, pick_
 from catchscreen.inputs.desk import Desk, GeometryKind
 from catchscreen.inputs.vector import read_layer
 from catchscreen.units import MM_PER_M
+
+_Layer = TypeVar("_Layer")
 
 BUILDING_M2: Final = (8.0, 100_000.0)
 CULVERT_M: Final = (3.0, 200.0)
@@ -160,6 +162,14 @@ ABSENT: Final[Mapping[str, str]] = MappingProxyType(
 )
 """Role (or parcel column) -> what it means that it was not given."""
 
+EXPECTED_EVERYWHERE: Final = frozenset(
+    ["buildings", "roads", "land_cover", "soils", "groundwater", "sewer_zones", "property_points", "social_index"]
+)
+"""Roles of what no district is without: a layer with nothing in it says that a file is wrong, not that there is none.
+
+Of all other roles (trees, walls, constraints ...) an empty layer is an answer: there is none.
+"""
+
 
 def read_plain(role: str, source: Source, desk: Desk) -> gpd.GeoDataFrame:
     """Read a role that needs nothing but its columns.
@@ -193,10 +203,23 @@ def _root_radius(trees: gpd.GeoDataFrame) -> pd.Series:
 
 
 def note_if_empty(frame: gpd.GeoDataFrame, source: Source, desk: Desk) -> gpd.GeoDataFrame:
-    """Say when a layer has nothing in the district: that is knowledge, not ignorance."""
-    if frame.empty:
-        desk.note("note", "nothing-here", source, "The layer has no feature in the district.")
+    """Say when a layer has nothing in the district, and whether that counts as knowledge or as not given."""
+    if not frame.empty:
+        return frame
+    if source.role in EXPECTED_EVERYWHERE:
+        message = f"The layer has no feature in the district, so it counts as not given. {ABSENT[source.role]}"
+        cure = "Give the part of the layer that covers the district, or check its crs and where."
+        desk.note("unknown", "given-but-empty", source, message, cure=cure)
+    else:
+        message = "The layer has no feature in the district: given but empty, taken as none there."
+        desk.note("note", "nothing-here", source, message)
     return frame
+
+
+def none_if_empty(role: str, layer: _Layer) -> _Layer | None:
+    """Return None for an empty layer of what every district has; any other layer, and any raster, as it is."""
+    is_empty = role in EXPECTED_EVERYWHERE and isinstance(layer, gpd.GeoDataFrame) and layer.empty
+    return None if is_empty else layer
 
 
 def note_absent(desk: Desk) -> None:

@@ -11,8 +11,9 @@ import numpy as np
 import pandas as pd
 
 from catchscreen.brief_sources import ConstraintSource, Source, ZoneSource
+from catchscreen.errors import InputsAtFault
 from catchscreen.grid import Grid
-from catchscreen.inputs.columns import flag, number, our_word, pick_columns, set_ids, text, words
+from catchscreen.inputs.columns import as_numbers, flag, number, our_word, pick_columns, set_ids, text, words
 from catchscreen.inputs.desk import Desk, listed, refuse
 from catchscreen.inputs.raster import GroundTiles, read_levels
 from catchscreen.inputs.roles import note_if_empty
@@ -41,6 +42,8 @@ The table gives clay only as under 3e-8; its low end here is ours. Its row for c
 """
 
 RATE_RANGE_M_S: Final = (1e-11, 1e-1)
+DEPTH_M: Final = (0.0, 200.0)
+"""Depths to groundwater that can be [m]."""
 MAP_FACTOR: Final = 3.0
 """A mapped rate without a range is taken as a third to three times its value (our choice: half a decade each way)."""
 
@@ -115,14 +118,27 @@ def read_groundwater(source: Source, ground: GroundTiles | None, grid: Grid | No
         if ground is None or grid is None:
             return None
         raster = read_levels(source, ground, grid, desk)
-        return Raster(raster.grid, raster.values, raster.valid & (raster.values >= 0) & (raster.values <= 200))
+        return Raster(raster.grid, raster.values, raster.valid & (raster.values >= DEPTH_M[0]) & (raster.values <= DEPTH_M[1]))
     layer = read_layer(source, desk, ("polygon", "point"))
-    frame = pick_columns(layer, source, desk, (number("depth_m", 0, 200, usual=(0, 50), lengths=True), text("season")))
+    depth = number("depth_m", *DEPTH_M, usual=(0, 50), lengths=True)
+    frame = pick_columns(layer, source, desk, (depth, text("season")))
     if len(frame) and frame["depth_m"].isna().all():
-        names = listed([str(name) for name in layer.columns], 20)
-        cure = f'Map it: columns = {{ depth_m = "..." }}. Columns are: {names}.'
-        raise refuse("missing-column", source, "No feature has a depth_m.", cure)
+        raise _no_depth(layer, source)
     return note_if_empty(set_ids(frame, layer, source, desk), source, desk)
+
+
+def _no_depth(layer: gpd.GeoDataFrame, source: Source) -> InputsAtFault:
+    """Return the fault for groundwater without any depth: none that can be, or none at all."""
+    column = source.columns.get("depth_m", "depth_m")
+    found = as_numbers(layer[column]).dropna() if column in layer.columns else pd.Series(dtype=float)
+    if len(found):
+        span = f"{found.min():g}" if found.min() == found.max() else f"{found.min():g} to {found.max():g}"
+        message = f"All {len(found)} values of {column} lie outside {DEPTH_M[0]:g} to {DEPTH_M[1]:g} m: {span}."
+        cure = "Give the depth below ground, counted downward, or check vertical_unit: it is no level above a datum."
+        return refuse("implausible-value", source, message, cure)
+    names = listed([str(name) for name in layer.columns if name != "geometry"], 20)
+    cure = f'Map it: columns = {{ depth_m = "..." }}. Columns are: {names}.'
+    return refuse("missing-column", source, "No feature has a depth_m.", cure)
 
 
 def read_constraints(desk: Desk) -> gpd.GeoDataFrame | None:

@@ -94,6 +94,22 @@ FAULTS = {
     "points for parcels": ({"parcels": shapes(Point(LEFT, TOP), Point(LEFT, TOP))}, "wrong-geometry", "takes polygons"),
     "parcels without a system": ({"parcels": PARCELS.set_crs(None, allow_override=True)}, "no-crs", "crs"),
     "parcels with one id": ({"parcels": frame(parcel_id="x", nr=[1, 2])}, "duplicate-id", "nr"),
+    "parcels with one id twice and one without": (
+        {"parcels": gpd.GeoDataFrame({"parcel_id": ["x", "x", None]}, geometry=[BOW_TIE.convex_hull] * 3, crs=CRS)},
+        "duplicate-id",
+        "2 parcels share ids: x. 1 more has no id.",
+    ),
+    "one boundary for parcels": (
+        {"parcels": shapes(box(LEFT - 9_000, TOP - 9_000, LEFT + 9_000, TOP + 9_000))},
+        "parcels-too-large",
+        "1 of 1 parcels enclose the whole ground model",
+    ),
+    "levels of groundwater for depths": (
+        {"groundwater": frame(depth_m=[-3.0, 412.5])},
+        "implausible-value",
+        "All 2 values of depth_m lie outside 0 to 200 m: -3 to 412.5.",
+    ),
+    "groundwater without a depth": ({"groundwater": frame(depth=[3.0, 4.0])}, "missing-column", "Columns are: "),
     "parcels elsewhere": ({"parcels": PARCELS.translate(90_000).to_frame("geometry")}, "no-overlap", "do not meet"),
     "mapped column missing": (
         {"parcels": {"file": "one.gpkg", "columns": {"parcel_id": "parcel_nr"}}},

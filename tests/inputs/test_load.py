@@ -16,7 +16,8 @@ from catchscreen import inputs
 from catchscreen.brief import Brief
 from catchscreen.errors import InputsAtFault, ScreeningStopped
 from catchscreen.grid import Grid
-from catchscreen.inputs.roles import ABSENT
+from catchscreen.inputs.columns import READ_OF_PARCELS
+from catchscreen.inputs.roles import ABSENT, EXPECTED_EVERYWHERE, PARCEL_COLUMNS
 from catchscreen.progress import Run
 from catchscreen.records import Raster
 
@@ -311,7 +312,38 @@ def test_plain_roles_come_with_all_their_columns_also_when_empty(place):
     data, issues = place.load(recorded_floods="floods.gpkg")
     assert data.recorded_floods.empty
     assert {"date", "depth_m", "source"} <= set(data.recorded_floods.columns)
-    assert any(issue.code == "nothing-here" for issue in issues)
+    assert any(issue.code == "nothing-here" and "none there" in issue.message for issue in issues)
+
+
+@pytest.mark.parametrize("role", sorted(EXPECTED_EVERYWHERE))
+def test_an_empty_layer_of_what_every_district_has_counts_as_not_given(place, role):
+    """An empty buildings file must not make ground look free of buildings."""
+    facts = {"depth_m": [1.0], "infiltration_m_s": [1e-5], "social_decile": [3]}
+    kind = Point(LEFT + 90_000, TOP) if role == "property_points" else box(LEFT + 90_000, TOP, LEFT + 90_009, TOP + 9)
+    far = gpd.GeoDataFrame(facts, geometry=[kind], crs=CRS)
+    data, issues = place.load(**{role: far})
+    assert getattr(data, role) is None
+    found = [issue for issue in issues if issue.code == "given-but-empty"]
+    assert [(issue.severity, issue.role) for issue in found] == [("unknown", role)]
+    assert ABSENT[role] in found[0].message
+
+
+@pytest.mark.parametrize("role", ["trees", "walls", "watercourses", "heritage"])
+def test_an_empty_layer_of_what_need_not_be_there_is_an_answer(place, role):
+    far = {"walls": "line", "watercourses": "line"}.get(role, "point")
+    shape = Point(LEFT + 90_000, TOP) if far == "point" else LineString([(LEFT + 90_000, TOP), (LEFT + 90_009, TOP)])
+    data, issues = place.load(**{role: gpd.GeoDataFrame(geometry=[shape], crs=CRS)})
+    assert getattr(data, role).empty
+    assert [issue.role for issue in issues if issue.code == "nothing-here"] == [role]
+
+
+def test_ids_are_offered_only_from_columns_that_tell_parcels_apart(place):
+    """Facts, measures and columns with gaps may happen to hold no value twice: none of them is an id."""
+    six = {"nr": range(6), "gap": [1, 2, 3, 4, 5, None], "size": np.arange(6) / 7, "renewal_year": range(2030, 2036)}
+    with pytest.raises(InputsAtFault) as caught:
+        place.load(parcels=place.parcels.assign(parcel_id="same", use=list("uvwxyz"), **six).drop(columns="land_use"))
+    assert caught.value.faults[0].cure == "Give each parcel an id of its own, or use another column as parcel_id: use, nr."
+    assert set(READ_OF_PARCELS) == {column.name for column in PARCEL_COLUMNS}
 
 
 def test_the_social_index_reaches_the_parcels(place):

@@ -60,6 +60,20 @@ def test_text_grids_with_a_given_system(place):
     np.testing.assert_allclose(data.ground_ticks / 1e4, place.levels, atol=2e-3)
 
 
+def test_levels_of_no_stated_unit_are_named(place):
+    issue = place.issue("unit-assumed")
+    assert (issue.severity, issue.role) == ("note", "elevation")
+    assert "taken as metres" in issue.message
+    _, issues = place.load(elevation={"file": "dtm.tif", "vertical_unit": "m"})
+    assert not [issue for issue in issues if issue.code == "unit-assumed"]
+
+
+def test_data_without_a_system_are_named_by_their_argument(place):
+    bare = place.parcels.set_crs(None, allow_override=True)
+    with pytest.raises(InputsAtFault, match=r"data given as parcels carry no coordinate system"):
+        place.load(parcels=bare)
+
+
 def test_a_missing_tile_is_a_hole(place):
     cut_into_tiles(place, "tiles")
     (place.folder / "tiles" / "t25_30.tif").unlink()
