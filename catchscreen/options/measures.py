@@ -28,17 +28,28 @@ class MeasureOptions(Options):
     """
 
     use: tuple[str, ...] = ()
+    """Measures to run; empty: all installed."""
     on_plugin_error: Literal["go_on", "stop"] = "go_on"
+    """Go on without a measure that fails, or stop."""
     thresholds: dict[str, float | tuple[str, ...]] = Field(default_factory=dict)
+    """measure.threshold = number or list of words (`catchscreen measures` lists them)."""
     numbers: dict[str, float] = Field(default_factory=dict)
+    """measure.number = value, for a measure's further numbers."""
     grades: dict[str, tuple[float, float]] = Field(default_factory=dict)
+    """measure.grade = [value at 0, value at 1]."""
     constraint_rules: dict[str, Literal["gate", "switch", "flag"]] = Field(default_factory=dict)
+    """Kind of constraint = gate, switch or flag, where the map gives no rule."""
     unit_costs: dict[str, tuple[NotNegative, NotNegative, NotNegative]] = Field(default_factory=dict)
+    """Cost item = [low, mid, high], in place of the shipped one."""
     unit_cost_price_year: Annotated[int, Field(ge=1950, le=2200)] | None = None
+    """Price year of those unit costs."""
     layers: dict[str, dict[str, float]] = Field(default_factory=dict)
+    """Product = { void_fraction = ..., density_kg_m3 = ..., ... }; a new product needs every number."""
 
     evidence_reach_m: Annotated[float, Field(gt=0, le=5000)] = 50.0
+    """How far a test or survey holds where it states no reach of its own."""
     evidence_max_age_years: Annotated[float, Field(gt=0, le=100)] = 10.0
+    """Older evidence carries a caution."""
     evidence_date: str = ""
     """Day (YYYY-MM-DD) from which the age of evidence is counted; empty: the newest day in the evidence."""
     current_year: Annotated[int, Field(ge=1950, le=2200)] = 2025
@@ -61,6 +72,7 @@ class MeasureOptions(Options):
     root_radius_m: Annotated[float, Field(gt=0, le=50)] = 6.0
     """Radius of the root area of a tree whose own is not given (from memory)."""
     mounding_distance_m: Annotated[float, Field(gt=0, le=5000)] = 50.0
+    """Infiltration at more than one site within this distance carries the caution on mounding."""
     haul_factor: Annotated[float, Field(ge=1, le=10)] = 1.3
     """Road distance over straight distance to a supply point."""
     supply_haul_km: Annotated[float, Field(gt=0, le=2000)] = 30.0
@@ -72,11 +84,17 @@ class MeasureOptions(Options):
     sizing_storms: tuple[str, ...] = ()
     """Storm ids to size by; empty: the storms marked as sizing storms."""
     traffic_class: Literal["foot", "car", "goods", "unknown"] = "unknown"
+    """Traffic on paved hosts whose use is unknown; sets the structural minimum."""
     design_fraction: Fraction = 0.125
+    """Design, as a share of the works (from memory)."""
     survey_fraction: Fraction = 0.045
+    """Surveys, as a share of the works (from memory)."""
     contingency_fraction: Fraction = 0.30
+    """Contingency, as a share of the works (from memory)."""
     discount_rate: Fraction = 0.035
+    """Yearly rate of the whole-life cost."""
     whole_life_years: Annotated[int, Field(ge=1, le=120)] = 30
+    """Years of the whole-life cost."""
     plastic_diversion_t_co2e_per_t: Annotated[float, Field(ge=0, le=2)] = 0.0
     """Carbon avoided per tonne of mixed plastic kept from landfill or incineration. Off by default; practice says 2,
     without a source. A line of its own, outside every total and score."""

@@ -27,9 +27,11 @@ class RainOptions(Options):
     """Which storms are run, how they fall and how wet the ground is before them."""
 
     return_periods_years: tuple[Years, ...] = Field((2.0, 5.0, 30.0, 100.0), min_length=1, max_length=MOST_VALUES)
+    """Storms taken from the rain table."""
     durations_min: tuple[Minutes, ...] = Field(
         (15.0, 30.0, 60.0, 180.0, 360.0, 1440.0), min_length=1, max_length=MOST_VALUES
     )
+    """Durations taken from the rain table; the longest should exceed the time of concentration."""
     uplift: tuple[Uplift, Uplift] = (1.2, 1.4)
     """Central and upper allowance for a warmer climate: factors on depth (1.4: 40 % more), from your authority."""
     intensity_formula: Formula | None = None
@@ -37,21 +39,29 @@ class RainOptions(Options):
     plain_depths_mm: tuple[Depth, ...] = Field((5.0, 15.0, 30.0, 50.0), max_length=MOST_VALUES)
     """Used without a rain table: depths, not return periods."""
     plain_duration_min: Minutes = 60.0
+    """Duration of the plain depths."""
     sizing_return_period_years: Years = 30.0
+    """Stores are sized on this return period times the upper allowance, over all durations."""
     sizing_depth_mm: Depth = 30.0
     """Without a rain table stores are sized on this depth in ``plain_duration_min``."""
     profile: Literal["alternating_block", "symmetrical", "mass_curve", "uniform"] = "alternating_block"
+    """How a storm's depth falls over its duration."""
     seasons: tuple[Literal["summer", "winter"], ...] = Field(("summer", "winter"), min_length=1, max_length=2)
     """Only for the symmetrical profile: summer suits sewered ground, winter rural ground and large stores."""
     mass_curve: tuple[tuple[Fraction, Fraction], ...] = ()
     """Share of the duration, share of the depth; from (0, 0) to (1, 1)."""
     longest_step_min: Annotated[float, Field(ge=0.5, le=5)] = 5.0
+    """Longest computing step; short storms are divided more finely."""
     areal_factor: Annotated[float, Field(ge=0.3, le=1)] = 1.0
+    """Areal reduction of the table's point depths."""
     antecedent: Literal["dry", "normal", "wet", "baked"] = "normal"
+    """How wet the soil is before the storm."""
     distribution: Literal["gev", "gumbel"] = "gev"
     """Fitted to annual maxima when depths are made from a rain series."""
     correct_fixed_windows: bool = True
+    """Raise maxima of fixed clock windows to those of sliding windows (published factors)."""
     confidence: Annotated[float, Field(ge=0.5, le=0.99)] = 0.9
+    """Width of the confidence limits of depths made from a rain series."""
 
     @model_validator(mode="after")
     def _check_uplift(self) -> Self:

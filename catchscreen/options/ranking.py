@@ -21,11 +21,18 @@ class RankingOptions(Options):
     """
 
     benefit_weight: Weight = 0.5
+    """Weight of what the site would do."""
     feasibility_weight: Weight = 0.3
+    """Weight of whether it can be built."""
     delivery_weight: Weight = 0.2
+    """Weight of whether it will be built."""
     weights: dict[str, Weight] = Field(default_factory=dict)
+    """Criterion, or measure.criterion, = weight within its index; the longer name wins."""
     hollow_storm: str = ""
+    """Storm id in which hollows are judged; empty: the present-day one nearest to the two below."""
     hollow_return_period_years: Annotated[float, Field(ge=1, le=10_000)] = 30.0
+    """Return period in which hollows are judged."""
     hollow_duration_min: Annotated[float, Field(ge=5, le=20_160)] = 60.0
+    """Duration in which hollows are judged."""
     costly_factor: Annotated[float, Field(gt=1, le=100)] = 1.5
     """A candidate is called costly when a cubic metre taken in costs more than this times the median of its measure."""

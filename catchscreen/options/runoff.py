@@ -78,11 +78,17 @@ class RunoffOptions(Options):
     sewer_capacity_mm_h: Rate = 12.0
     """Where a zone names none: rate over the connected impermeable area (generic, from memory)."""
     sewer_capacity_low_mm_h: Rate = 6.0
+    """Low end of that capacity."""
     sewer_capacity_high_mm_h: Rate = 24.0
+    """High end of that capacity."""
     capacity_case: Literal["low", "mid", "high"] = "mid"
+    """Which capacity the screening runs with."""
     impermeable_case: Literal["low", "mid", "high"] = "mid"
+    """Which impermeable area it runs with."""
     connection_case: Literal["low", "mid", "high"] = "mid"
+    """Which connected share it runs with."""
     loss_model: Literal["green_ampt", "curve_number"] = "green_ampt"
+    """How planted and bare ground takes in rain."""
     abstraction_ratio: float = 0.2
     """Initial abstraction over retention in the curve number: 0.2, or 0.05, which also converts the retention."""
     compaction_factor: Annotated[float, Field(ge=0.01, le=1)] = 0.5
@@ -90,7 +96,9 @@ class RunoffOptions(Options):
     conductivity_mm_h: dict[Texture, Conductivity] = Field(default_factory=dict)
     """Conductivity of undisturbed ground by texture, where local figures replace the soil table's."""
     default_texture: Texture = "loam"
+    """Soil texture where no soil is mapped."""
     default_hydrologic_group: Literal["A", "B", "C", "D"] = "C"
+    """Hydrologic soil group where none is mapped (curve_number)."""
     depression_mm: dict[str, DepressionDepth] = Field(default_factory=lambda: dict(DEPRESSIONS_MM))
     """Depression store of the impermeable part by cover class (0.5 to 2 mm is common practice)."""
     deficit_fraction: dict[str, Fraction] = Field(default_factory=lambda: dict(DEFICITS))
@@ -100,9 +108,13 @@ class RunoffOptions(Options):
     crust_shed_fraction: Fraction = 0.5
     """Baked ground: share of that rain which runs off before the crust takes water, an assumption."""
     storm_evaporation_mm_h: Annotated[float, Field(ge=0, le=2)] = 0.0
+    """Evaporation during a storm."""
     routing: Literal["unit_hydrograph", "linear_reservoir"] = "unit_hydrograph"
+    """How a sub-catchment's runoff becomes a peak."""
     overland_speed_m_s: Speed = 1.0
+    """Speed of water along the flow path, for travel times."""
     pipe_speed_m_s: Speed = 1.0
+    """Speed of water in pipes, for travel times."""
     runoff_coefficient: Fraction = 0.75
     """Cv of the rational check only; it never follows another loss."""
     routing_coefficient: Annotated[float, Field(ge=0.5, le=3)] = 1.3
@@ -122,7 +134,9 @@ class RunoffOptions(Options):
     greenfield_formula_applies: bool = False
     """Only the user can confirm that the regression holds here."""
     annual_rain_mm: Annotated[float, Field(ge=20, le=13_000)] | None = None
+    """Mean annual rain of the greenfield formula."""
     soil_index: Annotated[float, Field(ge=0.05, le=1)] | None = None
+    """Soil index of the greenfield formula."""
     growth_factors: dict[str, GrowthFactor] = Field(default_factory=dict)
     """Return period in years -> factor on the mean annual flood, from the local guidance."""
 

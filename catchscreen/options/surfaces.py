@@ -20,8 +20,11 @@ class SurfaceOptions(Options):
     precedence: tuple[str, ...] = ("override", "buildings", "roads", "paved", "planted", "unknown")
     """Which source wins where two lie on the same ground, first to last."""
     road_width_m: Positive = 6.0
+    """Width of a road given as a line without a width."""
     patch_min_width_m: Positive = 2.4
+    """A paved patch narrower than this takes no measure (a parking bay is 2.4 m)."""
     patch_min_area_m2: Positive = 50.0
+    """A smaller paved patch takes no measure."""
     class_impermeable: dict[str, Range] = Field(
         default_factory=lambda: {
             "roof": (1.0, 1.0, 1.0),
@@ -37,6 +40,7 @@ class SurfaceOptions(Options):
             "water": (0.0, 0.0, 0.0),
         }
     )
+    """Impermeable share of each cover class: low, middle, high."""
     land_use_impermeable: dict[str, Range] = Field(
         default_factory=lambda: {
             "homes": (0.30, 0.50, 0.70),
@@ -105,14 +109,19 @@ class SurfaceOptions(Options):
     roof_pipe_distance_m: NotNegative = 20.0
     """A downpipe can be led this far to a lower patch."""
     roof_edge_strip_m: NotNegative = 0.5
+    """Strip along a roof's edge that stays free of plants."""
     roof_plant_fraction: Fraction = 0.25
     """Share of a flat roof taken by plant and rooflights where the surface model cannot tell (common practice)."""
     roof_min_points: Annotated[int, Field(ge=3)] = 30
+    """Fewer points of the surface model on a roof leave its planes unknown."""
     roof_max_plane_error_m: Positive = 0.3
+    """A roof that its planes miss by more is of unknown pitch."""
     derive_buildings: bool = True
     """Where no footprints are given, take what stands on planes high enough in the surface model for buildings."""
     derived_min_height_m: Annotated[float, Field(ge=1.5, le=10.0)] = 2.5
+    """Lowest thing that is taken for a building."""
     derived_min_area_m2: Annotated[float, Field(ge=10.0, le=500.0)] = 25.0
+    """Smallest thing that is taken for a building."""
     surface_model_year: int | None = None
     """Year of the flight: a roof built later is unknown."""
 
