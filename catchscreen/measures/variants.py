@@ -76,7 +76,7 @@ def _options_of(own: pd.DataFrame, measure: Measure, variant: Variant, options: 
     drained = frame["host_area_m2"] + frame["run_on_area_m2"]
     frame["drained_to_base_ratio"] = (drained / frame["base_area_m2"]).where(frame["base_area_m2"] > 0.0)
     _add_rates(frame, variant, drained, options)
-    _add_depths(frame, measure, variant)
+    _add_depths(frame, measure, variant, options)
     frame["pollution_gap"] = frame["pollution_hazard"] - variant.treatment
     frame["load_margin_kn_m2"] = frame["spare_load_kn_m2"] - variant.saturated_kn_m2[0]
     frame["is_unproven"] |= (measure.ground == "roof") & frame["load_margin_kn_m2"].isna()
@@ -108,7 +108,7 @@ def _add_rates(frame: pd.DataFrame, variant: Variant, drained: pd.Series, option
     frame["q_design_m_s"] = frame["q_used_m_s"] / frame["safety_factor"]
 
 
-def _add_depths(frame: pd.DataFrame, measure: Measure, variant: Variant) -> None:
+def _add_depths(frame: pd.DataFrame, measure: Measure, variant: Variant, options: MeasureOptions) -> None:
     """Add the least depth that traffic asks for and the greatest that digging, groundwater, mains and outfall allow."""
     if measure.ground == "roof":
         frame["min_depth_mm"], frame["traffic_class"] = 0.0, ""
@@ -118,7 +118,7 @@ def _add_depths(frame: pd.DataFrame, measure: Measure, variant: Variant) -> None
         return
     extra = measure.extra
     least = {name: extra.get(f"structural_depth_{name}_mm", 0.0) for name in ("foot", "car", "goods")}
-    frame["traffic_class"] = frame["ground_use"].map(TRAFFIC_CLASS).fillna("car")
+    frame["traffic_class"] = frame["ground_use"].map(TRAFFIC_CLASS).fillna(options.traffic_class)
     frame["min_depth_mm"] = frame["traffic_class"].map(least).astype(float)
     if variant.soaks == "none":
         frame["min_depth_mm"] = frame["min_depth_mm"].clip(lower=variant.depths_mm[0])

@@ -83,7 +83,7 @@ class MeasureOptions(Options):
     """Ground ("paved", "roof", "pitch") = words of which one stands in the product of a source that suits it."""
     sizing_storms: tuple[str, ...] = ()
     """Storm ids to size by; empty: the storms marked as sizing storms."""
-    traffic_class: Literal["foot", "car", "goods", "unknown"] = "unknown"
+    traffic_class: Literal["foot", "car", "goods"] = "car"
     """Traffic on paved hosts whose use is unknown; sets the structural minimum."""
     design_fraction: Fraction = 0.125
     """Design, as a share of the works (from memory)."""

@@ -20,11 +20,11 @@ CAR_PARK = "P3-paved-permeable_paving-50_10"
 FULL, PARTIAL, LINED = "full-infiltration", "partial-infiltration", "lined"
 
 
-def paired(proposals, **changes):
+def paired(proposals, options=None, **changes):
     """Pair the school's yard anew with the variants after changing what is known of it."""
     (measure,) = (measure for measure in proposals.measures if measure.name == "permeable_paving")
     hosts = proposals.hosts.loc[[SCHOOL]].assign(**changes)
-    return pair_hosts_with_variants(hosts, measure, MeasureOptions()).set_index("variant"), measure
+    return pair_hosts_with_variants(hosts, measure, options or MeasureOptions()).set_index("variant"), measure
 
 
 @pytest.mark.parametrize(
@@ -61,6 +61,12 @@ def test_the_depth_is_limited_by_digging_mains_groundwater_and_outfall(proposals
 def test_traffic_asks_for_a_least_depth(proposals, use, least_mm):
     table, _ = paired(proposals, ground_use=use)
     assert table.at[FULL, "min_depth_mm"] == least_mm
+
+
+def test_the_brief_says_what_drives_on_ground_of_unknown_use(proposals):
+    goods = MeasureOptions(traffic_class="goods")
+    assert paired(proposals, goods, ground_use="")[0].at[FULL, "min_depth_mm"] == 450.0
+    assert paired(proposals, goods, ground_use="playground")[0].at[FULL, "min_depth_mm"] == 200.0
 
 
 @pytest.mark.parametrize(
