@@ -11,14 +11,15 @@ import hashlib
 import json
 import re
 import tomllib
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping
+from dataclasses import replace
 from pathlib import Path
 from types import MappingProxyType
 from typing import Any, Final, Self
 
 from pydantic import BaseModel, ConfigDict, Field
 
-from catchscreen.brief_faults import FaultList, KeyPath, key_lines
+from catchscreen.brief_faults import FaultList, KeyPath, key_lines, said_key
 from catchscreen.brief_making import checked, fingerprint, option_record, plain, role_sources
 from catchscreen.brief_sources import ROLES, Source
 from catchscreen.errors import Fault, InputsAtFault
@@ -148,6 +149,18 @@ class Brief:
         _fill(brief, values, self.folder, self.file, {})
         return brief
 
+    def placed(self, faults: Iterable[Fault]) -> list[Fault]:
+        """Return faults about keys of this brief with its file and the line of each key; other faults as they are."""
+        if self.file is None or not self.file.is_file():
+            return list(faults)
+        lines = {said_key(path): line for path, line in key_lines(_read_text(self.file)).items()}
+        return [
+            replace(fault, file=str(self.file), line=_nearest_line(fault.key, lines))
+            if fault.file is None and fault.key
+            else fault
+            for fault in faults
+        ]
+
     def sources(self) -> Iterator[Source]:
         """Yield every source that was given, in the order of ``brief_sources.ROLES``."""
         for role in ROLES:
@@ -221,6 +234,13 @@ def _fill(
     fields["name"] = fields["name"] or (file.stem if file is not None else "screening")
     for key, value in fields.items():
         object.__setattr__(brief, key, value)
+
+
+def _nearest_line(key: str, lines: Mapping[str, int]) -> int | None:
+    """Give the line of a dotted key, or of the closest table around it."""
+    while key and key not in lines:
+        key = key.rpartition(".")[0]
+    return lines.get(key)
 
 
 def _restored(kind: type[Brief], fields: Mapping[str, Any]) -> Brief:

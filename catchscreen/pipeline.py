@@ -9,11 +9,12 @@ from typing import Any
 
 from catchscreen import inputs, measures, ranking, runoff, surfaces, terrain
 from catchscreen.brief import Brief
-from catchscreen.errors import InputsAtFault
+from catchscreen.errors import Fault, InputsAtFault
 from catchscreen.outputs.findings import Findings
 from catchscreen.outputs.gathering import gather
 from catchscreen.outputs.screening import Screening
 from catchscreen.progress import DataIssue, Progress, Run
+from catchscreen.records import Inputs
 
 
 def screen(brief: Brief, *, progress: Progress | None = None, cancelled: Callable[[], bool] | None = None) -> Screening:
@@ -44,7 +45,7 @@ def screen(brief: Brief, *, progress: Progress | None = None, cancelled: Callabl
     run = Run(progress, cancelled)
     plans = measures.open_measures(brief.measures, run)
     with run.stage("reading inputs"):
-        data = inputs.load(brief, measures.requirements(plans), run)
+        data = _load(brief, plans, run)
     with run.stage("terrain"):
         land = terrain.delineate(data, brief.terrain, run)
     with run.stage("surfaces"):
@@ -77,6 +78,25 @@ def screen(brief: Brief, *, progress: Progress | None = None, cancelled: Callabl
         return gather(found, brief, _provenance(brief, plans), run)
 
 
+def _load(brief: Brief, plans: tuple[measures.Measure, ...], run: Run) -> Inputs:
+    """Read the inputs; what is wrong with the brief's own numbers is said with what is wrong with the files."""
+    faults = _own_faults(brief, plans)
+    try:
+        data = inputs.load(brief, measures.requirements(plans), run)
+    except InputsAtFault as error:
+        raise InputsAtFault([*error.faults, *faults]) from error
+    if faults:
+        raise InputsAtFault(faults)
+    return data
+
+
+def _own_faults(brief: Brief, plans: tuple[measures.Measure, ...]) -> list[Fault]:
+    """Find overrides, prices, layers and weights in the brief and its tables that name nothing or lack a number."""
+    own = measures.find_faults(plans, brief.measures, inputs.read_catalogues(brief))
+    weighed = ranking.find_faults({plan.name: plan.grades for plan in plans}, brief.ranking)
+    return brief.placed((*own, *weighed))
+
+
 def _require_brief(given: object) -> None:
     """Refuse a path where a brief belongs, in words."""
     if not isinstance(given, Brief):
@@ -94,7 +114,7 @@ def check(brief: Brief, run: Run | None = None) -> list[DataIssue]:
     """
     run = run or Run()
     plans = measures.open_measures(brief.measures, run)
-    faults = inputs.check(brief, measures.requirements(plans), run)
+    faults = (*inputs.check(brief, measures.requirements(plans), run), *_own_faults(brief, plans))
     if faults:
         raise InputsAtFault(faults)
     return run.issues

@@ -38,9 +38,11 @@ from catchscreen.inputs.starting import NewBrief, new_brief_for
 from catchscreen.inputs.underground import read_constraints, read_groundwater, read_sewer_zones, read_soils
 from catchscreen.progress import Run
 from catchscreen.records import Inputs, Raster
+from catchscreen.records.catalogue import Table
 
-__all__ = ["NewBrief", "check", "digest_files", "load", "write_new_brief"]
+__all__ = ["NewBrief", "check", "digest_files", "load", "read_catalogues", "write_new_brief"]
 
+CATALOGUES = ("layer_catalogue", "unit_costs")
 _Value = TypeVar("_Value")
 
 
@@ -75,6 +77,12 @@ def check(brief: Brief, requirements: pd.DataFrame | None, run: Run) -> tuple[Fa
     except InputsAtFault as error:
         return error.faults
     return ()
+
+
+def read_catalogues(brief: Brief) -> dict[str, Table | None]:
+    """Read the user's own layers and unit costs alone; None where there is none to read (``load`` says why)."""
+    desk = _desk(brief, None, Run(), whole=False)
+    return {role: _role(desk, role, read_catalogue) for role in CATALOGUES}
 
 
 def write_new_brief(folder: str | Path) -> NewBrief:
@@ -149,7 +157,7 @@ def _read_roles(desk: Desk, found: GroundTiles | None, ground: Ground | None) ->
     layers["surface_model"] = _role(desk, "surface_model", lambda source: _surface(source, found, ground, desk))
     layers["rain_table"] = _role(desk, "rain_table", lambda source: read_rain_table(source, desk))
     layers["rain_series"] = _role(desk, "rain_series", lambda source: read_rain_series(source, desk))
-    for role in ("layer_catalogue", "unit_costs"):
+    for role in CATALOGUES:
         layers[role] = _role(desk, role, read_catalogue)
     layers["evaporation"] = _role(desk, "evaporation", lambda source: read_evaporation(source, desk))
     return {role: none_if_empty(role, layer) for role, layer in layers.items()}

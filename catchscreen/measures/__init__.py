@@ -1,5 +1,6 @@
 """What could be built where: hosts, options, stores to try, sizes, quantities."""
 
+from catchscreen.measures.checking import find_faults
 from catchscreen.measures.contract import Measure
 from catchscreen.measures.describing import describe, describe_as_markdown
 from catchscreen.measures.registry import find_measures, open_measures, requirements
@@ -13,6 +14,7 @@ __all__ = [
     "choose_size",
     "describe",
     "describe_as_markdown",
+    "find_faults",
     "find_measures",
     "list_layers",
     "open_measures",

@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import tomllib
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import fields, replace
+from difflib import get_close_matches
 from functools import cache
 from importlib.resources import files
 from pathlib import Path
@@ -53,13 +54,15 @@ def load_products(options: MeasureOptions, table: Table | None = None) -> dict[s
             said = {"source": str(table.common.get("source", table.file)), **row}
             products[name] = replace(products[name], **said) if name in products else Product(name=name, **said)
     for name, numbers in options.layers.items():
-        fault = _fault_of_layer(name, numbers, is_new=name not in products)
+        fault = _fault_of_layer(name, numbers, products)
         if fault is not None:
             faults.append(fault)
             continue
         given: dict[str, Any] = {**numbers, "source": "the brief"}
         products[name] = replace(products[name], **given) if name in products else Product(name=name, **given)
-    faults += [_fault_of_supplier(product) for product in products.values() if not _is_placed(product, products)]
+    generic = sorted(name for name, product in products.items() if not product.supplier)
+    strays = [product for product in products.values() if not _is_placed(product, products)]
+    faults += [_fault_of_supplier(product, table, generic) for product in strays]
     if faults:
         raise InputsAtFault(faults)
     return products
@@ -70,12 +73,12 @@ def _faults_of_new_rows(table: Table | None, known: set[str], needed: Sequence[s
     if table is None:
         return []
     lacking = {name: [key for key in needed if key not in row] for name, row in table.rows.items() if name not in known}
-    cure = f"A row of a name that is not shipped brings {', '.join(needed)}."
+    cure = f"A row of a name that is not shipped brings {', '.join(needed)}"
     return [
         Fault(
             "missing-number",
             f"{name!r} lacks {', '.join(keys)}.",
-            cure,
+            f"{cure}{_nearest(name, sorted(known))}.",
             file=table.file,
             line=table.lines.get(name),
             key=name,
@@ -85,20 +88,31 @@ def _faults_of_new_rows(table: Table | None, known: set[str], needed: Sequence[s
     ]
 
 
-def _fault_of_layer(name: str, numbers: Mapping[str, float], *, is_new: bool) -> Fault | None:
+def _fault_of_layer(name: str, numbers: Mapping[str, float], known: Collection[str]) -> Fault | None:
+    is_new = name not in known
     allowed = [key for key, entry in LAYER_ENTRIES.items() if entry.kind == "number"]
     strange = sorted(set(numbers) - set(allowed))
     missing = sorted(set(LAYER_NUMBERS) - set(numbers)) if is_new else []
     absurd = [key for key in numbers if key in allowed and not _is_sane(key, numbers[key])]
-    if not strange and not missing and not absurd:
+    ranges = {key: f"{LAYER_ENTRIES[key].least:g} to {LAYER_ENTRIES[key].most:g}" for key in absurd}
+    said = [
+        *(f"there is no number {key!r}{_nearest(key, allowed)}" for key in strange),
+        *([f"it lacks {', '.join(missing)}"] if missing else []),
+        *(f"{key} is {numbers[key]:g}, outside {ranges[key]}" for key in absurd),
+    ]
+    if not said:
         return None
-    what = f"unknown number {strange[0]!r}" if strange else f"{missing[0]!r} is missing" if missing else ""
-    if not what:
-        entry = LAYER_ENTRIES[absurd[0]]
-        what = f"{absurd[0]} is {numbers[absurd[0]]:g}, outside {entry.least:g} to {entry.most:g}"
-    return Fault(
-        "layer_at_fault", f"layer {name!r}: {what}.", f"A layer has {', '.join(allowed)}.", key="measures.layers"
-    )
+    cure = f"A layer of a name that is not shipped brings {', '.join(LAYER_NUMBERS)}" if missing else "Mend it"
+    cure += "" if is_new and missing else f"; a layer has {', '.join(allowed)}"
+    near = get_close_matches(name, sorted(known), n=1) if missing else []
+    cure += f"; did you mean the shipped {near[0]!r}?" if near else "."
+    return Fault("layer_at_fault", f"layer {name!r}: {'; '.join(said)}.", cure, key=f"measures.layers.{name}")
+
+
+def _nearest(key: str, valid: Sequence[str]) -> str:
+    """Ask for the key that was meant, if one reads like it."""
+    near = get_close_matches(key, valid, n=1)
+    return f" (did you mean {near[0]!r}?)" if near else ""
 
 
 def _is_sane(key: str, value: float) -> bool:
@@ -112,9 +126,12 @@ def _is_placed(product: Product, products: Mapping[str, Product]) -> bool:
     return product.stands_for in products and not products[product.stands_for].supplier
 
 
-def _fault_of_supplier(product: Product) -> Fault:
+def _fault_of_supplier(product: Product, table: Table | None, generic: Sequence[str]) -> Fault:
     text = f"layer {product.name!r} of {product.supplier} stands for {product.stands_for!r}, which is no generic layer."
-    return Fault("supplier_without_generic", text, "Give stands_for = a generic product.", key="layer_catalogue")
+    cure = f"Give stands_for = a generic product{_nearest(product.stands_for, generic)}."
+    file, line = (table.file or None, table.lines.get(product.name)) if table is not None else (None, None)
+    key = f"{product.name}.stands_for" if file else "layer_catalogue"
+    return Fault("supplier_without_generic", text, cure, file=file, line=line, key=key)
 
 
 def load_prices(options: MeasureOptions, table: Table | None = None) -> Prices:
@@ -134,32 +151,30 @@ def load_prices(options: MeasureOptions, table: Table | None = None) -> Prices:
     general = {**shipped, **own.common}
     items = {name: _unit_cost(name, row, shipped["source"]) for name, row in shipped.items() if isinstance(row, dict)}
     faults = _faults_of_new_rows(table, set(items), COST_NUMBERS)
+    faults += _faults_of_brief_prices({*items, *own.rows}, options)
     if faults:
         raise InputsAtFault(faults)
     source = str(own.common.get("source", own.file))
     for name, row in own.rows.items():
         known = {key: getattr(items[name], key) for key in COST_ENTRIES} if name in items else {}
         items[name] = _unit_cost(name, {**known, "source": source, **row}, source)
-    items = {**items, **_priced_by_brief(items, options)}
+    items |= {name: replace(items[name], per_m2=band, source="the brief") for name, band in options.unit_costs.items()}
     common = {field.name: general[field.name] for field in fields(Prices) if field.name not in ("items", "price_year")}
     common = {key: tuple(value) if isinstance(value, list) else value for key, value in common.items()}
     return Prices(**common, price_year=int(options.unit_cost_price_year or general["price_year"]), items=items)
 
 
-def _priced_by_brief(items: Mapping[str, UnitCost], options: MeasureOptions) -> dict[str, UnitCost]:
-    faults, priced = [], {}
+def _faults_of_brief_prices(known: Collection[str], options: MeasureOptions) -> list[Fault]:
+    faults = []
     for name, band in options.unit_costs.items():
-        if name not in items:
-            cure = f"The items are {', '.join(sorted(items))}."
-            faults.append(Fault("unknown_cost_item", f"no cost item {name!r}.", cure, key="measures.unit_costs"))
+        key = f"measures.unit_costs.{name}"
+        if name not in known:
+            cure = f"The items are {', '.join(sorted(known))}{_nearest(name, sorted(known))}."
+            faults.append(Fault("unknown_cost_item", f"no cost item {name!r}.", cure, key=key))
         elif list(band) != sorted(band):
             text = f"the costs of {name!r} do not rise: {band}."
-            faults.append(Fault("cost_band_falls", text, "Give low, mid, high.", key="measures.unit_costs"))
-        else:
-            priced[name] = replace(items[name], per_m2=band, source="the brief")
-    if faults:
-        raise InputsAtFault(faults)
-    return priced
+            faults.append(Fault("cost_band_falls", text, "Give low, mid, high.", key=key))
+    return faults
 
 
 def _unit_cost(name: str, row: Mapping[str, Any], source: str) -> UnitCost:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import replace
 from difflib import get_close_matches
 
@@ -19,15 +19,14 @@ def apply_overrides(measures: Sequence[Measure], options: MeasureOptions) -> tup
     InputsAtFault
         When a key names nothing; each fault gives the nearest valid key.
     """
-    known_thresholds = {f"{measure.name}.{rule.name}" for measure in measures for rule in measure.thresholds}
-    known_numbers = {f"{measure.name}.{name}" for measure in measures for name in measure.extra}
-    known_grades = {f"{measure.name}.{rule.name}" for measure in measures for rule in measure.grades}
-    faults = [
-        *_strangers("thresholds", options.thresholds, known_thresholds),
-        *_strangers("numbers", options.numbers, known_numbers),
-        *_strangers("grades", options.grades, known_grades),
-        *_misfits(measures, options),
-    ]
+    known = {
+        "thresholds": {f"{measure.name}.{rule.name}" for measure in measures for rule in measure.thresholds},
+        "numbers": {f"{measure.name}.{name}" for measure in measures for name in measure.extra},
+        "grades": {f"{measure.name}.{rule.name}" for measure in measures for rule in measure.grades},
+    }
+    names = [measure.name for measure in measures]
+    faults = [fault for table in known for fault in _strangers(table, getattr(options, table), known, names)]
+    faults += _misfits(measures, options)
     if faults:
         raise InputsAtFault(faults)
     return tuple(_override(measure, options) for measure in measures)
@@ -50,15 +49,32 @@ def _override(measure: Measure, options: MeasureOptions) -> Measure:
     return replace(measure, thresholds=thresholds, grades=grades, extra=extra)
 
 
-def _strangers(table: str, given: Iterable[str], known: set[str]) -> list[Fault]:
-    faults = []
+def _strangers(
+    table: str, given: Iterable[str], known: Mapping[str, set[str]], names: Sequence[str]
+) -> Iterator[Fault]:
     for key in given:
-        if key in known:
-            continue
-        near = get_close_matches(key, sorted(known), n=1)
-        cure = f"Did you mean {near[0]!r}?" if near else f"The keys are {', '.join(sorted(known))}."
-        faults.append(Fault("unknown_measure_key", f"no measure has {key!r}.", cure, key=f"measures.{table}"))
-    return faults
+        if key not in known[table]:
+            yield Fault(
+                "unknown_measure_key",
+                f"no measure in use has {key!r} among its {table}.",
+                _cure(key, table, known, names),
+                key=f"measures.{table}.{key}",
+            )
+
+
+def _cure(key: str, table: str, known: Mapping[str, set[str]], names: Sequence[str]) -> str:
+    """Name the table that the key belongs to, else the nearest key, else the keys of its measure or the measures."""
+    elsewhere = [other for other in known if key in known[other]]
+    if elsewhere:
+        return f"It belongs in [measures.{elsewhere[0]}]."
+    measure = key.partition(".")[0]
+    own = sorted(name for name in known[table] if name.startswith(f"{measure}."))
+    near = get_close_matches(key, own or sorted(known[table]), n=1)
+    if near:
+        return f"Did you mean {near[0]!r}?"
+    if own:
+        return f"The keys are {', '.join(own)}."
+    return f"A key starts with a measure in use: {', '.join(names)}; `catchscreen measures` lists what each has."
 
 
 def _misfits(measures: Sequence[Measure], options: MeasureOptions) -> list[Fault]:
@@ -74,7 +90,7 @@ def _misfits(measures: Sequence[Measure], options: MeasureOptions) -> list[Fault
                         "wrong_threshold_type",
                         f"{measure.name}.{rule.name} is {given!r}.",
                         f"Give {wanted}.",
-                        key="measures.thresholds",
+                        key=f"measures.thresholds.{measure.name}.{rule.name}",
                     )
                 )
         for grade in measure.grades:
@@ -85,7 +101,7 @@ def _misfits(measures: Sequence[Measure], options: MeasureOptions) -> list[Fault
                         "grade_of_classes",
                         f"{key} is graded by classes, not by two numbers.",
                         "Leave it out.",
-                        key="measures.grades",
+                        key=f"measures.grades.{key}",
                     )
                 )
             elif key in options.grades and options.grades[key][0] == options.grades[key][1]:
@@ -94,7 +110,7 @@ def _misfits(measures: Sequence[Measure], options: MeasureOptions) -> list[Fault
                         "grade_without_span",
                         f"{key} has one value for 0 and for 1.",
                         "Give two different values.",
-                        key="measures.grades",
+                        key=f"measures.grades.{key}",
                     )
                 )
     return faults

@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+from difflib import get_close_matches
+
 import numpy as np
 import pandas as pd
 
@@ -38,34 +41,30 @@ def weighted_mean(grades: Floats, weights: Floats) -> Floats:
     return np.asarray(np.clip(grades[:, used] @ (weights[used] / total), 0.0, 1.0))
 
 
-def check_weights(rules: dict[str, tuple[GradeRule, ...]], options: RankingOptions) -> None:
-    """Refuse weights for criteria that no measure has, and three indices that all weigh nothing.
+def find_faults(rules: Mapping[str, tuple[GradeRule, ...]], options: RankingOptions) -> tuple[Fault, ...]:
+    """Find weights for criteria that no measure has, and three indices that all weigh nothing."""
+    known = {rule.name for own in rules.values() for rule in own}
+    known |= {f"{measure}.{rule.name}" for measure, own in rules.items() for rule in own}
+    faults = []
+    for name in options.weights:
+        if name not in known:
+            near = get_close_matches(name, sorted(known), n=1)
+            cure = f"Did you mean {near[0]!r}?" if near else f"The criteria are {', '.join(sorted(known))}."
+            faults.append(Fault("unknown_criterion", f"no criterion {name!r}.", cure, key=f"ranking.weights.{name}"))
+    if options.benefit_weight + options.feasibility_weight + options.delivery_weight <= 0.0:
+        text = "benefit, feasibility and delivery all weigh nothing."
+        faults.append(Fault("no_weight", text, "Give at least one of them a weight.", key="ranking"))
+    return tuple(faults)
+
+
+def check_weights(rules: Mapping[str, tuple[GradeRule, ...]], options: RankingOptions) -> None:
+    """Refuse what ``find_faults`` finds.
 
     Raises
     ------
     InputsAtFault
     """
-    known = {rule.name for own in rules.values() for rule in own}
-    known |= {f"{measure}.{rule.name}" for measure, own in rules.items() for rule in own}
-    faults = [
-        Fault(
-            "unknown_criterion",
-            f"no criterion {name!r}.",
-            f"The criteria are {', '.join(sorted(known))}.",
-            key="ranking.weights",
-        )
-        for name in options.weights
-        if name not in known
-    ]
-    if options.benefit_weight + options.feasibility_weight + options.delivery_weight <= 0.0:
-        faults.append(
-            Fault(
-                "no_weight",
-                "benefit, feasibility and delivery all weigh nothing.",
-                "Give at least one of them a weight.",
-                key="ranking",
-            )
-        )
+    faults = find_faults(rules, options)
     if faults:
         raise InputsAtFault(faults)
 

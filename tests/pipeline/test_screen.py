@@ -227,3 +227,41 @@ def test_public_names_do_the_job(pieces: dict[str, Any]) -> None:
 def test_something_else_than_a_brief_is_refused_in_words():
     with pytest.raises(TypeError, match=r"Brief\.from_toml"):
         catchscreen.screen("brief.toml")
+
+
+def test_overrides_that_name_nothing_are_refused_by_check_with_line_and_nearest_key(
+    tmp_path: Path, pieces: dict[str, Any]
+) -> None:
+    """All at once: a threshold, a grade, a weight, a kind of constraint, a layer and a row of the user's own file."""
+    pieces["parcels"].to_file(tmp_path / "parcels.gpkg")
+    level, transform, crs = pieces["elevation"]
+    shape = {"height": level.shape[0], "width": level.shape[1], "count": 1, "dtype": "float64"}
+    with rasterio.open(tmp_path / "ground.tif", "w", driver="GTiff", crs=crs, transform=transform, **shape) as raster:
+        raster.write(level, 1)
+    (tmp_path / "ours.toml").write_text("[liner]\ndensity_kg_m3 = 900\n[linr]\ndensity_kg_m3 = 900\n")
+    (tmp_path / "brief.toml").write_text(
+        "[parcels]\nfile = 'parcels.gpkg'\n[elevation]\nfile = 'ground.tif'\nvertical_unit = 'm'\n"
+        "[layer_catalogue]\nfile = 'ours.toml'\n"
+        "[measures.thresholds]\n'permeable_paving.slope_max' = 3.0\n"
+        "[measures.grades]\n'permeable_paving.dig_limit_mm' = [1.0, 2.0]\n"
+        "[measures.constraint_rules]\nprotection_zone1 = 'gate'\n"
+        "[measures.layers.board]\nvoid_fraction = 0.9\n"
+        "[ranking.weights]\nspills = 3\ncombined_sewr = 3\n"
+    )
+    brief = Brief.from_toml(tmp_path / "brief.toml")
+    with pytest.raises(InputsAtFault) as caught:
+        check(brief)
+    found = {(Path(fault.file or "").name, fault.line, fault.key): str(fault) for fault in caught.value.faults}
+    expected = {
+        ("brief.toml", 9, "measures.thresholds.permeable_paving.slope_max"): "slope_max_percent'?",
+        ("brief.toml", 11, "measures.grades.permeable_paving.dig_limit_mm"): "belongs in [measures.numbers]",
+        ("brief.toml", 13, "measures.constraint_rules.protection_zone1"): "'protection_zone_1'?",
+        ("brief.toml", 14, "measures.layers.board"): "density_kg_m3",
+        ("brief.toml", 17, "ranking.weights.spills"): "The criteria are",
+        ("brief.toml", 18, "ranking.weights.combined_sewr"): "'combined_sewer'?",
+        ("ours.toml", 3, "linr"): "did you mean 'liner'?",
+    }
+    assert {place: words in found.get(place, "") for place, words in expected.items()} == dict.fromkeys(expected, True)
+    with pytest.raises(InputsAtFault) as stopped:
+        screen(brief)
+    assert [str(fault) for fault in stopped.value.faults] == [str(fault) for fault in caught.value.faults]
