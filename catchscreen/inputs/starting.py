@@ -2,18 +2,15 @@
 
 from __future__ import annotations
 
-import ast
-import inspect
-import json
-import textwrap
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
-from functools import lru_cache
-from itertools import pairwise
+from itertools import groupby
+from operator import attrgetter
 from pathlib import Path
-from typing import Any, Final
+from typing import Final
 
-from catchscreen.brief import OPTION_TABLES, Brief
+from catchscreen.brief import Brief
+from catchscreen.brief_settings import quoted, settings
 from catchscreen.brief_sources import REQUIRED_ROLES, ROLES
 from catchscreen.errors import Fault, InputsAtFault
 from catchscreen.inputs.discovery import Found, find_geodata
@@ -174,11 +171,6 @@ def str_of(fault: Fault, folder: Path) -> str:
     return str(fault).replace(f"{folder}/", "").replace(f"{folder}\\", "").replace("\n", " ")
 
 
-def _quoted(value: str) -> str:
-    """Write a text as TOML; its basic strings escape as JSON does."""
-    return json.dumps(value, ensure_ascii=False)
-
-
 def _text_of(folder: Path, choices: Sequence[_Choice], left: Sequence[tuple[str, str]], missing: Sequence[str]) -> str:
     """Compose the brief."""
     lines: list[str] = []
@@ -189,7 +181,7 @@ def _text_of(folder: Path, choices: Sequence[_Choice], left: Sequence[tuple[str,
         "# from names, shapes and columns: look at each one. Paths start from this file's folder.",
         "# A line behind # is not in use.",
         "",
-        f"name = {_quoted(folder.name)}",
+        f"name = {quoted(folder.name)}",
         'description = ""',
         'prepared_by = ""',
         "",
@@ -229,12 +221,12 @@ def _table_lines(choice: _Choice) -> list[str]:
     """Write one table."""
     found = choice.found
     many = choice.role in ("constraints", "evidence")
-    lines = [f"[[{choice.role}]]" if many else f"[{choice.role}]", f"file = {_quoted(found.file)}"]
+    lines = [f"[[{choice.role}]]" if many else f"[{choice.role}]", f"file = {quoted(found.file)}"]
     if found.layer is not None:
-        lines.append(f"layer = {_quoted(found.layer)}")
+        lines.append(f"layer = {quoted(found.layer)}")
     mapped = map_columns(choice.role, found)
     if mapped:
-        pairs = ", ".join(f"{ours} = {_quoted(theirs)}" for ours, theirs in mapped.items())
+        pairs = ", ".join(f"{ours} = {quoted(theirs)}" for ours, theirs in mapped.items())
         lines.append(f"columns = {{ {pairs} }}")
     if choice.role == "constraints":
         lines += _constraint_lines(found)
@@ -257,42 +249,21 @@ def _constraint_lines(found: Found) -> list[str]:
 
 
 def _option_lines() -> list[str]:
-    """Write every option with its default, behind #."""
-    lines = ["# Settings, with their defaults.", ""]
-    for table, model in OPTION_TABLES.items():
-        said = _field_texts(model)
-        lines.append(f"# [{table}]")
-        for name, field in model.model_fields.items():
-            value = _toml_value(field.default)
-            if value is not None:
-                lines.append(f"# {name} = {value}" + (f"  # {said[name]}" if name in said else ""))
-        lines.append("")
-    return lines
-
-
-@lru_cache(maxsize=16)
-def _field_texts(model: type) -> dict[str, str]:
-    """Return the first line of the text that stands under each field in the source of an options class."""
-    tree = ast.parse(textwrap.dedent(inspect.getsource(model)))
-    body = getattr(tree.body[0], "body", [])
-    texts: dict[str, str] = {}
-    for field, under in pairwise(body):
-        if isinstance(field, ast.AnnAssign) and isinstance(field.target, ast.Name) and isinstance(under, ast.Expr):
-            value = getattr(under.value, "value", None)
-            if isinstance(value, str):
-                texts[field.target.id] = value.strip().splitlines()[0]
-    return texts
-
-
-def _toml_value(value: Any) -> str | None:
-    """Write a plain default as TOML, None when it is not plain."""
-    if isinstance(value, bool):
-        return str(value).lower()
-    if isinstance(value, int | float):
-        return f"{value:g}"
-    if isinstance(value, str):
-        return _quoted(value)
-    if isinstance(value, tuple) and value:
-        parts = [_toml_value(part) for part in value]
-        return None if any(part is None for part in parts) else f"[{', '.join(str(part) for part in parts)}]"
-    return None
+    """Write every setting with its default and its meaning, behind #."""
+    lines = [
+        "# Settings, with their defaults. Take the # away from those that you change; those behind ## have no default.",
+    ]
+    for table, rows in groupby(settings(), key=attrgetter("table")):
+        tables: list[str] = []
+        lines += ["", f"[{table}]"]
+        for setting in rows:
+            if setting.rows:
+                tables += ["", f"# [{table}.{setting.key}]  # {setting.meaning}"]
+                tables += [f"# {quoted(name) if '.' in name else name} = {row}" for name, row in setting.rows]
+            elif setting.default:
+                lines.append(f"# {setting.key} = {setting.default} # {setting.meaning}")
+            else:
+                allowed = f" ({setting.allowed})" if setting.allowed else ""
+                lines.append(f"## {setting.key} = ... # Not set{allowed}. {setting.meaning}")
+        lines += tables
+    return [*lines, ""]

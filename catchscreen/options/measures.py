@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-from typing import Annotated, Literal, Self
+from typing import Annotated, Any, Literal, Self
 
-from pydantic import Field, model_validator
+from pydantic import Field, field_validator, model_validator
 
-from catchscreen.options.base import Fraction, NotNegative, Options
+from catchscreen.options.base import Fraction, NotNegative, Options, fill_table
 
 Rate = Annotated[float, Field(gt=0, le=0.1)]
 """An infiltration rate [m/s]; coarse gravel stays below the greatest."""
@@ -98,6 +98,12 @@ class MeasureOptions(Options):
     plastic_diversion_t_co2e_per_t: Annotated[float, Field(ge=0, le=2)] = 0.0
     """Carbon avoided per tonne of mixed plastic kept from landfill or incineration. Off by default; practice says 2,
     without a source. A line of its own, outside every total and score."""
+
+    @field_validator("supply_words")
+    @classmethod
+    def _fill_words(cls, given: dict[str, Any]) -> dict[str, Any]:
+        """Let the user give the words of one ground only."""
+        return fill_table(given, SUPPLY_WORDS)
 
     @model_validator(mode="after")
     def _check_order(self) -> Self:

@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from datetime import UTC, datetime
-from typing import Annotated, Final, Literal, Self
+from typing import Annotated, Any, Final, Literal, Self
 
 from pydantic import Field, ValidationInfo, field_validator, model_validator
 
-from catchscreen.options.base import Fraction, Options
+from catchscreen.options.base import Fraction, Options, fill_table
 from catchscreen.units import L_S_HA_PER_MM_H
 
 Rate = Annotated[float, Field(ge=0, le=1000)]
@@ -140,16 +139,11 @@ class RunoffOptions(Options):
     growth_factors: dict[str, GrowthFactor] = Field(default_factory=dict)
     """Return period in years -> factor on the mean annual flood, from the local guidance."""
 
-    @field_validator("depression_mm", "deficit_fraction", mode="before")
+    @field_validator("depression_mm", "deficit_fraction")
     @classmethod
-    def _fill_table(cls, given: object, info: ValidationInfo) -> object:
+    def _fill_table(cls, given: dict[str, Any], info: ValidationInfo) -> dict[str, Any]:
         """Let the user give some rows of a table only, and refuse rows that mean nothing."""
-        whole = DEPRESSIONS_MM if info.field_name == "depression_mm" else DEFICITS
-        if not isinstance(given, Mapping):
-            return given
-        if odd := sorted(set(given) - set(whole)):
-            raise ValueError(f"{', '.join(odd)} not known; use {', '.join(whole)}")
-        return {**whole, **given}
+        return fill_table(given, DEPRESSIONS_MM if info.field_name == "depression_mm" else DEFICITS)
 
     @field_validator("abstraction_ratio")
     @classmethod

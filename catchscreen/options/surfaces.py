@@ -2,11 +2,86 @@
 
 from __future__ import annotations
 
-from typing import Annotated, Self
+from collections.abc import Mapping
+from types import MappingProxyType
+from typing import Annotated, Any, Final, Self
 
-from pydantic import Field, model_validator
+from pydantic import Field, ValidationInfo, field_validator, model_validator
 
-from catchscreen.options.base import Fraction, NotNegative, Options, Positive, Range, Shares
+from catchscreen.options.base import Fraction, NotNegative, Options, Positive, Range, Shares, fill_table
+
+CLASS_IMPERMEABLE: Final[Mapping[str, Range]] = MappingProxyType(
+    {
+        "roof": (1.0, 1.0, 1.0),
+        "asphalt": (0.95, 0.98, 1.0),
+        "concrete": (0.95, 0.98, 1.0),
+        "block_paving": (0.80, 0.88, 0.95),
+        "gravel": (0.30, 0.45, 0.60),
+        "mixed_hard": (0.70, 0.85, 0.95),
+        "bare_soil": (0.05, 0.15, 0.40),
+        "garden": (0.05, 0.12, 0.20),
+        "grass": (0.0, 0.05, 0.10),
+        "woodland": (0.0, 0.02, 0.05),
+        "water": (0.0, 0.0, 0.0),
+    }
+)
+LAND_USE_IMPERMEABLE: Final[Mapping[str, Range]] = MappingProxyType(
+    {
+        "homes": (0.30, 0.50, 0.70),
+        "school": (0.30, 0.45, 0.65),
+        "offices": (0.50, 0.70, 0.90),
+        "retail": (0.60, 0.85, 0.95),
+        "industry": (0.60, 0.80, 0.95),
+        "depot": (0.70, 0.90, 1.0),
+        "health": (0.45, 0.65, 0.85),
+        "civic": (0.40, 0.60, 0.85),
+        "railway": (0.20, 0.40, 0.70),
+        "highway": (0.70, 0.85, 1.0),
+        "park": (0.02, 0.10, 0.25),
+        "pitch": (0.0, 0.05, 0.20),
+        "open": (0.0, 0.05, 0.20),
+    }
+)
+CONNECTION: Final[Mapping[str, Shares]] = MappingProxyType(
+    {
+        "roof.combined": (0.95, 0.03, 0.02),
+        "roof.separate": (0.90, 0.07, 0.03),
+        "roof.none": (0.0, 0.70, 0.30),
+        "roof.unknown": (0.80, 0.14, 0.06),
+        "road.combined": (0.90, 0.02, 0.08),
+        "road.separate": (0.90, 0.02, 0.08),
+        "road.none": (0.0, 0.30, 0.70),
+        "road.unknown": (0.80, 0.05, 0.15),
+        "paved.combined": (0.80, 0.08, 0.12),
+        "paved.separate": (0.80, 0.08, 0.12),
+        "paved.none": (0.0, 0.35, 0.65),
+        "paved.unknown": (0.70, 0.12, 0.18),
+        "domestic.combined": (0.55, 0.25, 0.20),
+        "domestic.separate": (0.45, 0.35, 0.20),
+        "domestic.none": (0.0, 0.60, 0.40),
+        "domestic.unknown": (0.45, 0.33, 0.22),
+        "gravel.combined": (0.20, 0.50, 0.30),
+        "gravel.separate": (0.20, 0.50, 0.30),
+        "gravel.none": (0.0, 0.60, 0.40),
+        "gravel.unknown": (0.20, 0.50, 0.30),
+        "planted.combined": (0.0, 0.0, 1.0),
+        "planted.separate": (0.0, 0.0, 1.0),
+        "planted.none": (0.0, 0.0, 1.0),
+        "planted.unknown": (0.0, 0.0, 1.0),
+        "water.combined": (0.0, 0.0, 1.0),
+        "water.separate": (0.0, 0.0, 1.0),
+        "water.none": (0.0, 0.0, 1.0),
+        "water.unknown": (0.0, 0.0, 1.0),
+        "unknown.combined": (0.60, 0.20, 0.20),
+        "unknown.separate": (0.60, 0.20, 0.20),
+        "unknown.none": (0.0, 0.40, 0.60),
+        "unknown.unknown": (0.50, 0.25, 0.25),
+    }
+)
+TABLES: Final[Mapping[str, Mapping[str, object]]] = MappingProxyType(
+    {"class_impermeable": CLASS_IMPERMEABLE, "land_use_impermeable": LAND_USE_IMPERMEABLE, "connection": CONNECTION}
+)
+"""The tables of which a brief may give some rows only."""
 
 
 class SurfaceOptions(Options):
@@ -25,78 +100,13 @@ class SurfaceOptions(Options):
     """A paved patch narrower than this takes no measure (a parking bay is 2.4 m)."""
     patch_min_area_m2: Positive = 50.0
     """A smaller paved patch takes no measure."""
-    class_impermeable: dict[str, Range] = Field(
-        default_factory=lambda: {
-            "roof": (1.0, 1.0, 1.0),
-            "asphalt": (0.95, 0.98, 1.0),
-            "concrete": (0.95, 0.98, 1.0),
-            "block_paving": (0.80, 0.88, 0.95),
-            "gravel": (0.30, 0.45, 0.60),
-            "mixed_hard": (0.70, 0.85, 0.95),
-            "bare_soil": (0.05, 0.15, 0.40),
-            "garden": (0.05, 0.12, 0.20),
-            "grass": (0.0, 0.05, 0.10),
-            "woodland": (0.0, 0.02, 0.05),
-            "water": (0.0, 0.0, 0.0),
-        }
-    )
+    class_impermeable: dict[str, Range] = Field(default_factory=lambda: dict(CLASS_IMPERMEABLE))
     """Impermeable share of each cover class: low, middle, high."""
-    land_use_impermeable: dict[str, Range] = Field(
-        default_factory=lambda: {
-            "homes": (0.30, 0.50, 0.70),
-            "school": (0.30, 0.45, 0.65),
-            "offices": (0.50, 0.70, 0.90),
-            "retail": (0.60, 0.85, 0.95),
-            "industry": (0.60, 0.80, 0.95),
-            "depot": (0.70, 0.90, 1.0),
-            "health": (0.45, 0.65, 0.85),
-            "civic": (0.40, 0.60, 0.85),
-            "railway": (0.20, 0.40, 0.70),
-            "highway": (0.70, 0.85, 1.0),
-            "park": (0.02, 0.10, 0.25),
-            "pitch": (0.0, 0.05, 0.20),
-            "open": (0.0, 0.05, 0.20),
-        }
-    )
+    land_use_impermeable: dict[str, Range] = Field(default_factory=lambda: dict(LAND_USE_IMPERMEABLE))
     """Share of a whole parcel, used for its ground of unknown cover; known roofs and roads are taken off first."""
     district_impermeable: Range = (0.30, 0.50, 0.70)
     """Unknown ground without a land use: the usual span of a town."""
-    connection: dict[str, Shares] = Field(
-        default_factory=lambda: {
-            "roof.combined": (0.95, 0.03, 0.02),
-            "roof.separate": (0.90, 0.07, 0.03),
-            "roof.none": (0.0, 0.70, 0.30),
-            "roof.unknown": (0.80, 0.14, 0.06),
-            "road.combined": (0.90, 0.02, 0.08),
-            "road.separate": (0.90, 0.02, 0.08),
-            "road.none": (0.0, 0.30, 0.70),
-            "road.unknown": (0.80, 0.05, 0.15),
-            "paved.combined": (0.80, 0.08, 0.12),
-            "paved.separate": (0.80, 0.08, 0.12),
-            "paved.none": (0.0, 0.35, 0.65),
-            "paved.unknown": (0.70, 0.12, 0.18),
-            "domestic.combined": (0.55, 0.25, 0.20),
-            "domestic.separate": (0.45, 0.35, 0.20),
-            "domestic.none": (0.0, 0.60, 0.40),
-            "domestic.unknown": (0.45, 0.33, 0.22),
-            "gravel.combined": (0.20, 0.50, 0.30),
-            "gravel.separate": (0.20, 0.50, 0.30),
-            "gravel.none": (0.0, 0.60, 0.40),
-            "gravel.unknown": (0.20, 0.50, 0.30),
-            "planted.combined": (0.0, 0.0, 1.0),
-            "planted.separate": (0.0, 0.0, 1.0),
-            "planted.none": (0.0, 0.0, 1.0),
-            "planted.unknown": (0.0, 0.0, 1.0),
-            "water.combined": (0.0, 0.0, 1.0),
-            "water.separate": (0.0, 0.0, 1.0),
-            "water.none": (0.0, 0.0, 1.0),
-            "water.unknown": (0.0, 0.0, 1.0),
-            "unknown.combined": (0.60, 0.20, 0.20),
-            "unknown.separate": (0.60, 0.20, 0.20),
-            "unknown.none": (0.0, 0.40, 0.60),
-            "unknown.unknown": (0.50, 0.25, 0.25),
-        }
-    )
+    connection: dict[str, Shares] = Field(default_factory=lambda: dict(CONNECTION))
     """Shares (piped, to ground, overland) of what runs off, by surface and kind of sewer; "domestic" is mixed_hard."""
     connection_spread: Fraction = 0.15
     """Half width of the range of the piped share where no evidence narrows it (common practice)."""
@@ -124,6 +134,12 @@ class SurfaceOptions(Options):
     """Smallest thing that is taken for a building."""
     surface_model_year: int | None = None
     """Year of the flight: a roof built later is unknown."""
+
+    @field_validator("class_impermeable", "land_use_impermeable", "connection")
+    @classmethod
+    def _fill_table(cls, given: dict[str, Any], info: ValidationInfo) -> dict[str, Any]:
+        """Let the user give some rows of a table only, and refuse rows that mean nothing."""
+        return fill_table(given, TABLES[str(info.field_name)])
 
     @model_validator(mode="after")
     def _check_tables(self) -> Self:

@@ -234,3 +234,21 @@ def test_the_file_that_was_meant_is_named_as_the_brief_would_name_it(folder):
             write(folder / "briefs", MINIMUM.replace("parcels.gpkg", "../parcel.gpkg").replace("dtm", "../dtm"))
         )
     assert caught.value.faults[0].cure == 'Did you mean "../parcels.gpkg"?'
+
+
+@pytest.mark.parametrize(
+    ("table", "key", "row", "value"),
+    [
+        ("surfaces", "class_impermeable", "gravel", (0.2, 0.3, 0.4)),
+        ("surfaces", "land_use_impermeable", "homes", (0.2, 0.3, 0.4)),
+        ("surfaces", "connection", "roof.combined", (0.5, 0.25, 0.25)),
+        ("runoff", "depression_mm", "roof", 0.5),
+        ("measures", "supply_words", "roof", ("clay",)),
+    ],
+)
+def test_one_row_of_a_table_leaves_the_others_as_they_are(folder, table, key, row, value):
+    plain = Brief(folder=folder, parcels="parcels.gpkg", elevation="dtm.tif")
+    changed = getattr(getattr(plain.with_(**{table: {key: {row: value}}}), table), key)
+    assert changed == {**getattr(getattr(plain, table), key), row: value}
+    with pytest.raises(InputsAtFault, match="Not known: gravle"):
+        plain.with_(**{table: {key: {"gravle": value}}})

@@ -12,7 +12,8 @@ import pytest
 from shapely.geometry import LineString, Point, box
 
 from catchscreen import inputs
-from catchscreen.brief import Brief
+from catchscreen.brief import OPTION_TABLES, Brief
+from catchscreen.brief_settings import settings as settings_of_a_brief
 from catchscreen.brief_sources import ROLES
 from catchscreen.errors import InputsAtFault
 from catchscreen.inputs.discovery import Found, find_geodata
@@ -87,11 +88,18 @@ def test_a_full_folder_makes_a_brief_that_passes_check(full):
 def test_every_commented_line_is_valid_when_it_is_switched_on(full):
     """Settings and second candidates behind # must work when a user takes the # away."""
     text = inputs.write_new_brief(full).path.read_text(encoding="utf-8")
-    settings = text.split("# Settings, with their defaults.")[1].split("# Left out")[0]
+    settings = text.split("have no default.")[1].split("# Left out")[0]
     switched = "\n".join(line.removeprefix("# ") for line in settings.splitlines())
     tables = tomllib.loads(switched)
     brief = Brief(folder=full, parcels="parcels.gpkg", elevation="dsm.tif", **tables)
-    assert brief.terrain == Brief(folder=full, parcels="parcels.gpkg", elevation="dsm.tif").terrain
+    plain = Brief(folder=full, parcels="parcels.gpkg", elevation="dsm.tif")
+    assert {name: getattr(brief, name) for name in OPTION_TABLES} == {
+        name: getattr(plain, name) for name in OPTION_TABLES
+    }
+    keys = {(table, key) for table, model in OPTION_TABLES.items() for key in model.model_fields}
+    assert {(said.table, said.key) for said in settings_of_a_brief()} == keys
+    assert all(f"# {key} = " in text or f".{key}]" in text for _, key in keys)
+    assert all(said.meaning.endswith(".") or said.meaning[-1] in "?)" for said in settings_of_a_brief())
 
 
 def test_nothing_is_overwritten(full):

@@ -94,14 +94,15 @@ def test_evidence_reaches_the_hard_ground_of_its_parcel_only(scenes):
     ]
 
 
-def test_a_class_of_the_users_own_needs_its_share(scenes):
+def test_a_class_that_is_not_ours_counts_as_unknown(scenes):
     data = district(scenes)
-    layer = scenes.frame(HALVES, ["c1", "c2"], "cover_id", cover_class=["setts", "moss"])
+    layer = scenes.frame(HALVES, ["c1", "c2"], "cover_id", cover_class=["block_paving", "moss"])
     data = scenes.replace(data, land_cover=layer)
-    table = {**SurfaceOptions().class_impermeable, "setts": (0.6, 0.7, 0.8)}
-    cover = account(data, scenes.terrain(data), SurfaceOptions(class_impermeable=table), Run())
-    assert cover.surfaces.loc["P1.setts", "kind"] == "paved"
-    assert cover.surfaces.loc["P1.setts", "impermeable_fraction"] == 0.7
+    cover = account(
+        data, scenes.terrain(data), SurfaceOptions(class_impermeable={"block_paving": (0.6, 0.7, 0.8)}), Run()
+    )
+    assert cover.surfaces.loc["P1.block_paving", "kind"] == "paved"
+    assert cover.surfaces.loc["P1.block_paving", "impermeable_fraction"] == 0.7
     assert cover.surfaces.loc["P2.unknown", "kind"] == "unknown"
 
 
