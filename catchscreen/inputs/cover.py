@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import replace
 from typing import Any, Final
 
 import geopandas as gpd
@@ -11,7 +12,7 @@ import shapely
 
 from catchscreen.brief_sources import CoverSource, RoadSource, Source
 from catchscreen.grid import Grid
-from catchscreen.inputs.columns import Column, as_text, flag, number, our_word, pick_columns, set_ids, words
+from catchscreen.inputs.columns import as_text, flag, number, our_word, pick_columns, set_ids, words
 from catchscreen.inputs.desk import Desk, listed, refuse
 from catchscreen.inputs.raster import read_codes
 from catchscreen.inputs.roles import note_if_empty
@@ -49,6 +50,12 @@ ROAD_COLUMNS: Final = (
     number("utility_density", 0, 200),
     number("width_m", 0.5, 100, usual=(2.5, 30)),
     words("cover_class", COVER_CLASSES, otherwise="", also=COVER_WORDS),
+    *SHARES,
+)
+
+COVER_COLUMNS: Final = (
+    words("cover_class", COVER_CLASSES, also=COVER_WORDS),
+    words("ground_use", GROUND_USES, otherwise="", also={"parking": "car_park"}),
     *SHARES,
 )
 
@@ -119,14 +126,9 @@ def read_cover_polygons(source: Source, desk: Desk) -> gpd.GeoDataFrame:
     """
     classes = _classes_of(source)
     layer = read_layer(source, desk, ("polygon",))
-    cover = Column(
-        "cover_class",
-        words=COVER_CLASSES,
-        otherwise="unknown",
-        also=COVER_WORDS | {our_word(key): our_word(value) for key, value in classes.items()},
-    )
-    columns = (cover, words("ground_use", GROUND_USES, otherwise="", also={"parking": "car_park"}), *SHARES)
-    frame = pick_columns(layer, source, desk, columns)
+    cover, *others = COVER_COLUMNS
+    named = {our_word(key): our_word(value) for key, value in classes.items()}
+    frame = pick_columns(layer, source, desk, (replace(cover, also={**cover.also, **named}), *others))
     return note_if_empty(set_ids(frame, layer, source, desk), source, desk)
 
 

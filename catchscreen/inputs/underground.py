@@ -64,6 +64,20 @@ CONSTRAINT_KINDS: Final = (
 SEWER_KINDS: Final = ("combined", "separate", "none", "unknown")
 RULES: Final = ("gate", "switch", "flag")
 CAPACITY_COLUMNS: Final = ("capacity_mm_h", "capacity_low_mm_h", "capacity_high_mm_h")
+GROUNDWATER_COLUMNS: Final = (number("depth_m", *DEPTH_M, usual=(0, 50), lengths=True), text("season"))
+CONSTRAINT_COLUMNS: Final = (
+    words("kind", CONSTRAINT_KINDS, otherwise=""),
+    words("rule", RULES, otherwise=""),
+    text("reason"),
+    number("face_height_m", 0, 200),
+)
+ZONE_COLUMNS: Final = (
+    words("sewer_kind", SEWER_KINDS, also={"no_sewer": "none", "surface_water": "separate"}),
+    text("outfall"),
+    flag("outfall_is_tidal"),
+    number("pipe_length_m", 1, 100_000),
+    *(number(name, 0, 500) for name in CAPACITY_COLUMNS),
+)
 
 
 def read_soils(source: Source, desk: Desk) -> gpd.GeoDataFrame:
@@ -118,10 +132,11 @@ def read_groundwater(source: Source, ground: GroundTiles | None, grid: Grid | No
         if ground is None or grid is None:
             return None
         raster = read_levels(source, ground, grid, desk)
-        return Raster(raster.grid, raster.values, raster.valid & (raster.values >= DEPTH_M[0]) & (raster.values <= DEPTH_M[1]))
+        return Raster(
+            raster.grid, raster.values, raster.valid & (raster.values >= DEPTH_M[0]) & (raster.values <= DEPTH_M[1])
+        )
     layer = read_layer(source, desk, ("polygon", "point"))
-    depth = number("depth_m", *DEPTH_M, usual=(0, 50), lengths=True)
-    frame = pick_columns(layer, source, desk, (depth, text("season")))
+    frame = pick_columns(layer, source, desk, GROUNDWATER_COLUMNS)
     if len(frame) and frame["depth_m"].isna().all():
         raise _no_depth(layer, source)
     return note_if_empty(set_ids(frame, layer, source, desk), source, desk)
@@ -156,13 +171,7 @@ def read_constraints(desk: Desk) -> gpd.GeoDataFrame | None:
 def _read_constraint(source: Source, place: int, desk: Desk) -> gpd.GeoDataFrame:
     """Read one constraint layer; kind, rule and reason stand in the brief or in its columns."""
     layer = read_layer(source, desk, ("polygon", "line", "point"))
-    columns = (
-        words("kind", CONSTRAINT_KINDS, otherwise=""),
-        words("rule", RULES, otherwise=""),
-        text("reason"),
-        number("face_height_m", 0, 200),
-    )
-    frame = pick_columns(layer, source, desk, columns)
+    frame = pick_columns(layer, source, desk, CONSTRAINT_COLUMNS)
     if isinstance(source, ConstraintSource):
         kind = our_word(source.kind) if source.kind else ""
         if kind and kind not in CONSTRAINT_KINDS:
@@ -185,18 +194,7 @@ def _read_constraint(source: Source, place: int, desk: Desk) -> gpd.GeoDataFrame
 def read_sewer_zones(source: Source, desk: Desk) -> gpd.GeoDataFrame:
     """Read sewer zones; a capacity is the layer's own, else the brief's for the layer, else the general default."""
     layer = read_layer(source, desk, ("polygon",))
-    columns = (
-        words(
-            "sewer_kind",
-            ("combined", "separate", "none", "unknown"),
-            also={"no_sewer": "none", "surface_water": "separate"},
-        ),
-        text("outfall"),
-        flag("outfall_is_tidal"),
-        number("pipe_length_m", 1, 100_000),
-        *(number(name, 0, 500) for name in CAPACITY_COLUMNS),
-    )
-    frame = pick_columns(layer, source, desk, columns)
+    frame = pick_columns(layer, source, desk, ZONE_COLUMNS)
     general = desk.brief.runoff
     defaults = (general.sewer_capacity_mm_h, general.sewer_capacity_low_mm_h, general.sewer_capacity_high_mm_h)
     own = frame["capacity_mm_h"].notna().to_numpy()

@@ -342,7 +342,9 @@ def test_ids_are_offered_only_from_columns_that_tell_parcels_apart(place):
     six = {"nr": range(6), "gap": [1, 2, 3, 4, 5, None], "size": np.arange(6) / 7, "renewal_year": range(2030, 2036)}
     with pytest.raises(InputsAtFault) as caught:
         place.load(parcels=place.parcels.assign(parcel_id="same", use=list("uvwxyz"), **six).drop(columns="land_use"))
-    assert caught.value.faults[0].cure == "Give each parcel an id of its own, or use another column as parcel_id: use, nr."
+    assert (
+        caught.value.faults[0].cure == "Give each parcel an id of its own, or use another column as parcel_id: use, nr."
+    )
     assert set(READ_OF_PARCELS) == {column.name for column in PARCEL_COLUMNS}
 
 

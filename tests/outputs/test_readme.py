@@ -1,4 +1,4 @@
-"""README says what the schema says."""
+"""README says what the code says."""
 
 from __future__ import annotations
 
@@ -8,7 +8,7 @@ from pathlib import Path
 ROOT = Path(__file__).parents[2]
 
 
-def test_the_table_of_columns_is_the_schemas() -> None:
-    with_columns = runpy.run_path(str(ROOT / "scripts" / "write_readme_columns.py"))["with_columns"]
+def test_the_tables_are_the_codes() -> None:
+    with_tables = runpy.run_path(str(ROOT / "scripts" / "write_readme_tables.py"))["with_tables"]
     text = (ROOT / "README.md").read_text(encoding="utf-8")
-    assert text == with_columns(text), "run scripts/write_readme_columns.py"
+    assert text == with_tables(text), "run scripts/write_readme_tables.py"
