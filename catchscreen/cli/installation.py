@@ -127,7 +127,9 @@ def _transformations() -> Finding:
             cure = "Unset PROJ_DATA and PROJ_LIB, which another program may have set."
             return Finding("transformations", is_ok=False, text=f"{text}; for rasters: {error}", cure=cure)
         greatest = max(abs(x - 500_000.0), abs(y), abs(xs[0] - 500_000.0), abs(ys[0]))
-        return Finding("transformations", is_ok=greatest < 1e-3, text=f"{text}; right within {greatest:.0e} m")
+        right = greatest < 1e-3
+        said = "right within a millimetre" if right else f"wrong by {greatest:.3g} m"
+        return Finding("transformations", is_ok=right, text=f"{text}; {said}")
 
     return _guarded("transformations", look)
 

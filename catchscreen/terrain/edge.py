@@ -100,10 +100,7 @@ def note_cut_catchments(subcatchments: Any, run: Run) -> None:
     cut = subcatchments[subcatchments["edge_inflow_m"] > 0.0]
     if not len(cut):
         return
-    said = [
-        f"{name} ({'not to be estimated' if np.isnan(far) else f'about {far:.0f} m'})"
-        for name, far in cut["missing_buffer_m"].head(20).items()
-    ]
+    said = [f"{name} ({_about(far)})" for name, far in cut["missing_buffer_m"].head(20).items()]
     rest = "" if len(cut) <= len(said) else f" and {len(cut) - len(said)} more"
     run.note(
         DataIssue(
@@ -114,3 +111,8 @@ def note_cut_catchments(subcatchments: Any, run: Run) -> None:
             cure="give a ground model that reaches so much further; until then their areas and flows may be short",
         )
     )
+
+
+def _about(far_m: float) -> str:
+    """Say an estimated distance in two digits: it is extrapolated."""
+    return "not to be estimated" if np.isnan(far_m) else f"about {float(format(far_m, '.2g')):,.0f} m"

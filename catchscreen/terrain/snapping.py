@@ -240,13 +240,15 @@ def _ambiguous(outlet_id: str, radius_m: float, rival: Rival) -> Fault:
 def _moved_far(outlet: tuple[str, object], distance: float, ratio: float, radius_m: float) -> DataIssue:
     """Return the note on an outlet that was moved far, or to a flow path with a much larger area."""
     outlet_id, point = outlet
+    # A point beside a channel has a cell or two above it: by how many times that is less tells nobody anything.
+    times = f"{ratio:,.0f} times" if ratio <= 1000.0 else "more than 1,000 times"
     return DataIssue(
         severity="note",
         code="outlet_moved_far",
         role="outlets",
         message=(
             f"outlet {outlet_id} was moved by {distance:.1f} m (at most {radius_m:g} m) onto the strongest flow path,"
-            f" which has {ratio:,.0f} times the contributing area of the ground under the point"
+            f" which has {times} the contributing area of the ground under the point"
         ),
         cure="look whether that flow path is meant; if not, move the point onto it or lower terrain.outlet_snap_m",
         feature=outlet_id,
