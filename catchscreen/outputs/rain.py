@@ -71,13 +71,15 @@ def _depths(found: Findings) -> pd.DataFrame:
 def _keyed(frame: pd.DataFrame, key: str, parts: list[str]) -> pd.DataFrame:
     """Give rows an id made of some columns."""
     columns = (frame[part].tolist() for part in parts) if len(frame) else ()
-    ids = [":".join(_said(value) for value in row) for row in zip(*columns, strict=True)]
+    ids = [":".join(said for value in row if (said := _said(value))) for row in zip(*columns, strict=True)]
     return frame.set_axis(pd.Index(ids, name=key, dtype=object))
 
 
 def _said(value: object) -> str:
-    """Write a part of an id: numbers without needless zeros, padded so that they sort."""
+    """Write a part of an id: numbers without needless zeros, padded so that they sort; nothing for what is missing."""
     if not isinstance(value, float):
         return str(value)
+    if np.isnan(value):
+        return ""
     whole, _, rest = f"{value:g}".partition(".")
     return whole.zfill(4) + (f".{rest}" if rest else "")

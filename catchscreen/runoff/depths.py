@@ -157,6 +157,7 @@ def _fitted_rows(
     """Lay one distribution's tables out cell by cell, with what a reader must know of each."""
     depth, low, high = tables
     name, years, used = of
+    falls = depth.to_numpy() < np.maximum.accumulate(depth.to_numpy(), axis=0)
     source = f"record of {years} years, {name} by L-moments, {100.0 * confidence:g} % limits from {DRAWS} draws"
     rows = []
     for column, period in enumerate(depth.columns.to_numpy(np.float64).tolist()):
@@ -165,10 +166,10 @@ def _fitted_rows(
             notes.append(f"beyond the record of {years} complete years")
         if annual_period(period) != period:
             notes.append(f"read at 1-in-{annual_period(period):.2f} of the annual maxima")
-        note = "; ".join(notes)
         for place, duration in enumerate(depth.index.to_numpy(np.float64).tolist()):
             cells = (float(table.to_numpy(np.float64)[place, column]) for table in (depth, low, high))
-            rows.append((period, duration, *cells, name, source, used, period > years, note))
+            less = ["less than in a shorter duration: the fits cross"] if falls[place, column] else []
+            rows.append((period, duration, *cells, name, source, used, period > years, "; ".join([*notes, *less])))
     return pd.DataFrame(rows, columns=list(COLUMNS))
 
 

@@ -133,6 +133,7 @@ def test_depths_show_source_limits_and_warnings(written: Path) -> None:
     refused = depths[depths["kind"] == "refused"]
     assert sorted(refused["duration_min"]) == [15.0, 30.0, 60.0]
     assert refused["depth_mm"].isna().all()
+    assert sorted(refused["depth_id"]) == ["refused:0015", "refused:0030", "refused:0060"]
     assert refused["note"].str.contains("shorter than twice the record's step of 60 min").all()
     maxima = read(written, "rain_maxima")
     assert sorted(set(maxima["year"])) == list(range(2001, 2007))

@@ -163,6 +163,22 @@ def test_the_table_is_the_fit_times_the_factor() -> None:
     assert plain.loc[120.0, 30.0] == pytest.approx(level)
 
 
+def test_fits_that_cross_say_so() -> None:
+    """Two hours have a heavy tail, six hours hardly differ: beyond the record the shorter fit overtakes the longer."""
+    hours = pd.date_range("2001-01-01", "2012-12-31 23:00", freq="h", tz="UTC")
+    series = pd.Series(0.0, index=hours)
+    bursts = [10.0, 11.0, 12.0, 13.0, 14.0, 15.0, 16.0, 18.0, 20.0, 24.0, 30.0, 39.0]
+    for year, burst in enumerate(bursts, start=2001):
+        series[f"{year}-06-01 12:00+00:00"] = burst
+        series[f"{year}-06-01 16:00+00:00"] = 39.5 - burst + 0.1 * (year - 2001)
+    options = RainOptions(return_periods_years=(2.0, 100.0), durations_min=(120.0, 360.0))
+    rows = depths.estimate_depths(series, options).rows
+    gev = rows[rows["kind"] == "GEV"].set_index(["duration_min", "return_period_years"])
+    assert gev.at[(360.0, 100.0), "depth_mm"] < gev.at[(120.0, 100.0), "depth_mm"]
+    crossed = gev["note"].str.contains("less than in a shorter duration")
+    assert crossed[crossed].index.tolist() == [(360.0, 100.0)]
+
+
 def test_a_short_record_gives_plain_depths() -> None:
     run = Run()
     made = prepare_rain(None, record(3), RainOptions(durations_min=(120.0, 360.0)), run)
