@@ -135,7 +135,7 @@ _STORMS: Final = (
 
 _WATER_BALANCE: Final = (
     text("balance_id", "level, unit and storm"),
-    text("level", "parcel, sub-catchment, sewer zone, hollow or district"),
+    text("level", "parcel, subcatchment, sewer_zone, hollow or district"),
     text("unit_id", "identifier of the unit"),
     text("storm_id", "storm (table storms)"),
     text("storm", STORM_IN_WORDS),
