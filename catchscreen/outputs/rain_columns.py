@@ -59,6 +59,7 @@ CRITICAL_STORMS: Final = (
     text("storm", STORM_IN_WORDS),
     real("duration_min", "min", 0, "critical duration; alternating blocks hold each shorter storm inside the longer"),
     real("value", "as quantity", 1, "the quantity in that storm"),
+    text("note", "several durations alike, or none longer was tried"),
 )
 
 GREENFIELD_RATES: Final = (

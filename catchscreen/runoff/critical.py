@@ -19,6 +19,7 @@ COLUMNS = (
     "storm_id",
     "duration_min",
     "value",
+    "note",
 )
 
 ROUNDING = 1e-9
@@ -30,7 +31,7 @@ ALIKE = ("return_period_years", "climate", "uplift", "season")
 def point_at_critical(
     level: str, units: Sequence[str], quantity: str, values: NDArray[np.float64], storms: pd.DataFrame
 ) -> pd.DataFrame:
-    """Name each unit's worst storm among those that differ in duration only; the shorter wins a tie.
+    """Name each unit's worst storm among those that differ in duration only; the shorter wins a tie, as a note says.
 
     Parameters
     ----------
@@ -45,15 +46,30 @@ def point_at_critical(
     for key, group in ranked.groupby(list(ALIKE), sort=True):
         part = values[:, group["at"].to_numpy()]
         part = np.where(np.isnan(part), -np.inf, part)
-        best = (part >= part.max(axis=1, keepdims=True) * (1.0 - ROUNDING)).argmax(axis=1)
+        worst = part >= part.max(axis=1, keepdims=True) * (1.0 - ROUNDING)
+        best = worst.argmax(axis=1)
         value = part[np.arange(len(best)), best]
         some = np.isfinite(value) & (value > 0.0)
         told = {"level": level, "unit_id": names[some], "quantity": quantity, **dict(zip(ALIKE, key, strict=True))}
         told["storm_id"] = group.index.to_numpy(object)[best[some]]
         told["duration_min"] = group["duration_min"].to_numpy(np.float64)[best[some]]
+        told["note"] = _notes(worst[some], best[some])
         parts.append(pd.DataFrame({**told, "value": value[some]}, columns=list(COLUMNS)))
     parts = [part for part in parts if len(part)]
     return pd.concat(parts, ignore_index=True) if parts else pd.DataFrame(columns=list(COLUMNS))
+
+
+def _notes(worst: NDArray[np.bool_], best: NDArray[np.int64]) -> NDArray[np.object_]:
+    """Say where the worst duration is not the only one, or may not have been tried; durations rise along the rows."""
+    alike, tried = worst.sum(axis=1), worst.shape[1]
+    notes = np.full(len(worst), "", object)
+    if tried > 1:
+        notes[best == tried - 1] = "the longest duration tried: a longer one may be worse"
+    tied = alike > 1
+    notes[tied] = [
+        f"the same in {count} durations (a full sewer passes no more): the shortest is named" for count in alike[tied]
+    ]
+    return notes
 
 
 def name_critical(rows: pd.DataFrame, pointers: pd.DataFrame, storms: pd.DataFrame) -> NDArray[np.object_]:

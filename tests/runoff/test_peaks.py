@@ -128,6 +128,12 @@ def test_critical_duration_is_a_pointer(make_ledger, make_land, run_ledger) -> N
         same = storms.storms[storms.storms["uplift"] == row.uplift].index
         assert values[row.storm_id] == row.value == pytest.approx(values[same].max(), rel=1e-9)
         assert storms.storms.loc[row.storm_id, "duration_min"] == row.duration_min
+        alike = np.isclose(values[same], row.value, rtol=1e-9).sum()
+        if alike > 1:
+            assert row.note == f"the same in {alike} durations (a full sewer passes no more): the shortest is named"
+        else:
+            assert (row.note != "") == (row.duration_min == 180.0)
+    assert critical["note"].str.startswith("the longest duration tried").any()
 
 
 def test_a_full_sewer_points_at_the_shortest_storm_that_fills_it(make_ledger, make_zones, run_ledger) -> None:
@@ -136,7 +142,9 @@ def test_a_full_sewer_points_at_the_shortest_storm_that_fills_it(make_ledger, ma
     storms = prepare_rain(table, None, RainOptions(), Run())
     ledger = make_ledger({}, {"area_m2": 333.3}, {"area_m2": 77.7})
     critical = run_ledger(ledger, storms, zones=make_zones(Z1=1.0)).critical
-    assert set(critical.query("level == 'sewer_zone'")["duration_min"]) == {15.0}
+    zones = critical.query("level == 'sewer_zone'")
+    assert set(zones["duration_min"]) == {15.0}
+    assert zones["note"].str.contains("the same in 4 durations").all()
 
 
 def test_plain_depths_have_no_critical_duration(make_ledger, run_ledger) -> None:
