@@ -8,62 +8,100 @@ import geopandas as gpd
 import numpy as np
 import pandas as pd
 import shapely
+from numpy.typing import NDArray
 
 from catchscreen.measures.contract import Measure
+from catchscreen.measures.neighbours import say_parcels
+from catchscreen.measures.traffic import on_carriageway
 from catchscreen.options import MeasureOptions
-from catchscreen.records import Inputs
+from catchscreen.records import Floats, Inputs
+from catchscreen.units import TICKS_PER_M
 
 BURIED = ("basement", "cutting")
+FRAGILE = ("fibre_cement", "asbestos_cement")
+NEAR_GROUNDWATER_M = 2.0
+"""Groundwater less deep than this below ground is named in a caution (from memory)."""
+
+CAUTIONS = {
+    "foundations": "Digging or soaking beside foundations, walls and basements can move the ground: "
+    "an engineer decides by local codes.",
+    "contaminated": "The ground may be contaminated: a licensed specialist tests it before any digging.",
+    "mounding": "Infiltration at several sites within {near:.0f} m raises groundwater together (mounding): "
+    "an engineer looks at them as one.",
+    "uphill": "Infiltration uphill of a basement or a cutting raises groundwater (mounding) and can let water out "
+    "there: an engineer decides by local codes.",
+    "beside": "Infiltration near a basement or a cutting can let water out there: an engineer decides by local codes.",
+    "groundwater": "Groundwater is near: read it over a winter; local codes say how far off it must be.",
+    "services": "Buried services: ask every owner for records of buried services before any digging; local safety "
+    "rules hold.",
+    "roots": "Roots: dig by hand, by a tree officer's word.",
+    "school": "School ground: works in the holidays, fenced from pupils, by the school's and local safety rules.",
+    "traffic": "Works in traffic need the highway authority's leave and licensed traffic management.",
+    "building": "If it overflows, water runs towards a building: keep its way open, by an engineer's word.",
+    "neighbour": "What overflows, or runs off a surface that was raised, flows towards a neighbour onto {onto}: "
+    "local law on drainage and a licensed engineer decide whether it may.",
+    "drain": "A drain from its base to the watercourse would cross {across}: local law on drainage and the owner's "
+    "leave decide.",
+    "roof_load": "A chartered structural engineer decides by local codes what load the roof carries, never its age.",
+    "fragile": "The roof may be fragile or hold asbestos: nobody steps on it before a licensed survey.",
+    "unknown_roof": "Before anybody steps on the roof, find out whether it is fragile or holds asbestos, by a licensed "
+    "survey.",
+}
+"""What a candidate is warned of by what it touches, each with who decides; a measure's own cautions come before."""
 
 
 def write_cautions(
     hosts: gpd.GeoDataFrame, table: pd.DataFrame, measures: Sequence[Measure], data: Inputs, options: MeasureOptions
 ) -> pd.Series:
-    """Write the cautions of each candidate by what it touches; local codes and licensed practice decide."""
-    soaking = set(table.loc[table["admissible"] & (table["soaks"] != "none"), "candidate_id"])
-    soaks = np.array([name in soaking for name in hosts.index], dtype=bool)
-    on_ground = (hosts["ground"] != "roof").to_numpy()
-    near = _near_soaking(hosts, soaks, options.mounding_distance_m)
-    below = _near_buried(hosts, data, options.mounding_distance_m)
-    rules: list[tuple[np.ndarray, str]] = [
-        (
-            soaks & (hosts["building_distance_m"] < options.base_clearance_m).to_numpy(),
-            "Water that soaks away beside foundations, walls and basements can move the ground: an engineer decides.",
-        ),
-        ((hosts["doubtful_ground"] == "yes").to_numpy(), "The ground may be contaminated: test it before any digging."),
-        (
-            soaks & near,
-            f"Infiltration at several sites within {options.mounding_distance_m:.0f} m raises groundwater together.",
-        ),
-        (soaks & below, "Infiltration near a basement or a cutting can let water out there."),
-        (on_ground & (hosts["groundwater_depth_m"] < 2.0).to_numpy(), "Groundwater is near: read it over a winter."),
-        (on_ground, "Ask for records of buried services before any digging."),
-        ((hosts["root_overlap_fraction"] > 0.0).to_numpy(), "Roots: dig by hand, by a tree officer's word."),
-        ((hosts["land_use"] == "school").to_numpy(), "School ground: works in the holidays, fenced from pupils."),
-        (
-            (hosts["land_use"] == "highway").to_numpy() | (hosts["adopted_fraction"] > 0.0).to_numpy(),
-            "Works in traffic need the highway authority.",
-        ),
-        (
-            ((hosts["exceedance"] == "building") | hosts["passes_building"]).to_numpy(),
-            "If it overflows, water runs towards a building: keep its way open.",
-        ),
-        (~on_ground, "A chartered structural engineer decides what load the roof carries, never its age."),
-        (
-            hosts["deck"].isin(["fibre_cement", "asbestos_cement"]).to_numpy(),
-            "The roof may be fragile or hold asbestos: nobody steps on it before a survey.",
-        ),
-        (
-            ~on_ground & (hosts["deck"] == "").to_numpy(),
-            "Before anybody steps on the roof, find out whether it is fragile or holds asbestos.",
-        ),
-    ]
+    """Write the cautions of each candidate by what it touches; local codes and licensed practice decide.
+
+    Parameters
+    ----------
+    hosts : with the site columns. table : the options, judged: only what may be built soaks or drains.
+    """
+    touched = find_touched(hosts, table, data, options)
+    onto = say_parcels(hosts["exceedance_parcel_id"], data)
+    across = say_parcels(hosts["drain_parcel_id"].where(touched["drain"], ""), data)
     own = {measure.name: list(measure.cautions) for measure in measures}
-    lines = [list(own[name]) for name in hosts["measure"]]
-    for mask, text in rules:
-        for row in np.flatnonzero(mask):
-            lines[row].append(text)
-    return pd.Series([" ".join(dict.fromkeys(texts)) for texts in lines], index=hosts.index, dtype=object)
+    key = pd.DataFrame({"measure": hosts["measure"].to_numpy(), "onto": onto, "across": across, **touched})
+    number = key.groupby(list(key), sort=False).ngroup().to_numpy()
+    _, first, back = np.unique(number, return_index=True, return_inverse=True)
+    said = []
+    for row in key.iloc[first].to_dict("records"):
+        texts = [text for name, text in CAUTIONS.items() if row[name]]
+        known = {"near": options.mounding_distance_m, "onto": row["onto"], "across": row["across"]}
+        said.append(" ".join(dict.fromkeys([*own[row["measure"]], *(text.format(**known) for text in texts)])))
+    return pd.Series(np.array(said, dtype=object)[back] if said else [], index=hosts.index, dtype=object)
+
+
+def find_touched(
+    hosts: gpd.GeoDataFrame, table: pd.DataFrame, data: Inputs, options: MeasureOptions
+) -> dict[str, NDArray[np.bool_]]:
+    """Tell by caution (the keys of ``CAUTIONS``) which hosts it concerns."""
+    able = table[table["admissible"].to_numpy(bool)]
+    soaks = hosts.index.isin(able.loc[able["soaks"] != "none", "candidate_id"])
+    drains = hosts.index.isin(able.loc[able["soaks"] != "all", "candidate_id"])
+    on_ground = (hosts["ground"] != "roof").to_numpy()
+    deck = hosts["deck"].to_numpy(dtype=object)
+    beside, uphill = _near_buried(hosts, data, options.mounding_distance_m)
+    return {
+        "foundations": on_ground & (hosts["building_distance_m"] < options.base_clearance_m).to_numpy(),
+        "contaminated": (hosts["doubtful_ground"] == "yes").to_numpy(),
+        "mounding": _near_soaking(hosts, soaks, options.mounding_distance_m),
+        "uphill": soaks & uphill,
+        "beside": soaks & beside & ~uphill,
+        "groundwater": on_ground & (hosts["groundwater_depth_m"] < NEAR_GROUNDWATER_M).to_numpy(),
+        "services": on_ground,
+        "roots": (hosts["root_overlap_fraction"] > 0.0).to_numpy(),
+        "school": (hosts["land_use"] == "school").to_numpy(),
+        "traffic": on_carriageway(hosts),
+        "building": ((hosts["exceedance"] == "building") | hosts["passes_building"]).to_numpy(bool),
+        "neighbour": (hosts["exceedance_parcel_id"] != "").to_numpy(),
+        "drain": drains & on_ground & (hosts["drain_parcel_id"] != "").to_numpy(),
+        "roof_load": ~on_ground,
+        "fragile": ~on_ground & np.isin(deck, FRAGILE),
+        "unknown_roof": ~on_ground & (deck == ""),
+    }
 
 
 def write_receiving(hosts: gpd.GeoDataFrame, table: pd.DataFrame) -> None:
@@ -129,19 +167,33 @@ def _near_soaking(hosts: gpd.GeoDataFrame, soaks: np.ndarray, distance_m: float)
     return out
 
 
-def _near_buried(hosts: gpd.GeoDataFrame, data: Inputs, distance_m: float) -> np.ndarray:
-    return _meets(hosts, data, BURIED, distance_m)
+def _near_buried(
+    hosts: gpd.GeoDataFrame, data: Inputs, distance_m: float
+) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
+    """Tell which hosts lie within the distance of a basement or a cutting, and which of them stand higher than it.
 
-
-def _meets(hosts: gpd.GeoDataFrame, data: Inputs, kinds: tuple[str, ...], distance_m: float) -> np.ndarray:
-    out = np.zeros(len(hosts), bool)
-    if data.constraints is None:
-        return out
-    things = data.constraints.geometry[data.constraints["kind"].isin(kinds)].to_numpy()
+    Where a level is not known the host counts as higher: what is unknown is not clear. The level of a basement or
+    cutting is the lower of the ground inside it and at its point nearest to the host.
+    """
+    near, uphill = np.zeros(len(hosts), bool), np.zeros(len(hosts), bool)
     shapes = hosts.geometry.to_numpy()
     known = np.flatnonzero(~shapely.is_missing(shapes))
-    if len(things) == 0 or known.size == 0:
-        return out
-    found, _ = shapely.STRtree(things).query(shapes[known], predicate="dwithin", distance=distance_m)
-    out[known[found]] = True
-    return out
+    if data.constraints is None or known.size == 0:
+        return near, uphill
+    things = data.constraints.geometry[data.constraints["kind"].isin(BURIED)].to_numpy()
+    host, thing = shapely.STRtree(things).query(shapes[known], predicate="dwithin", distance=distance_m)
+    host = known[host]
+    near[host] = True
+    own = _ground_level_m(shapely.point_on_surface(shapes[host]), data)
+    nearest = shapely.get_point(shapely.shortest_line(things[thing], shapes[host]), 0)
+    inside = shapely.point_on_surface(things[thing])
+    low = np.fmin(_ground_level_m(nearest, data), _ground_level_m(inside, data))
+    uphill[host[~(own <= low)]] = True
+    return near, uphill
+
+
+def _ground_level_m(points: NDArray[np.object_], data: Inputs) -> Floats:
+    cell = data.grid.cells_of_xy(shapely.get_x(points), shapely.get_y(points))
+    safe = np.where(cell >= 0, cell, 0)
+    level = data.ground_ticks.ravel()[safe] / TICKS_PER_M
+    return np.where((cell >= 0) & data.ground_valid.ravel()[safe], level, np.nan)

@@ -16,6 +16,7 @@ from catchscreen.measures.contract import Measure
 from catchscreen.measures.evidence import describe_tests, match_evidence
 from catchscreen.measures.gates import judge_options, write_verdict
 from catchscreen.measures.hosts import find_hosts
+from catchscreen.measures.neighbours import add_drain_parcels
 from catchscreen.measures.overrides import apply_overrides
 from catchscreen.measures.roof_structure import add_roofs
 from catchscreen.measures.run_on import assign_run_on, find_host_surfaces
@@ -126,6 +127,7 @@ def _describe_site(
     water.add_sewers(hosts, data, matches)
     water.add_hollows(hosts, data, land)
     water.add_exceedance(hosts, data, land)
+    add_drain_parcels(hosts, data)
     documents = Notes(len(hosts))
     places = hosts.index.get_indexer(pd.Index(matches["candidate_id"]))
     documents.add(places, matches["document"].to_numpy(dtype=object))

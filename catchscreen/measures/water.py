@@ -9,6 +9,7 @@ import shapely
 from numpy.typing import NDArray
 
 from catchscreen.measures.evidence import lowest_by_host
+from catchscreen.measures.neighbours import first_other_parcel
 from catchscreen.measures.run_on import sum_by_host
 from catchscreen.measures.surroundings import distance_to_nearest, number_under
 from catchscreen.records import Cover, Inputs, Ints, Terrain
@@ -167,26 +168,36 @@ def add_exceedance(hosts: gpd.GeoDataFrame, data: Inputs, land: Terrain) -> None
     """Trace an overflow from each host downhill to the first hollow, road, watercourse or building outside the host.
 
     ``exceedance`` names it ("building": the way enters its outline); ``passes_building`` says whether the way runs
-    along a wall. A roof overflows through its own outlets, not over the ground.
+    along a wall; ``exceedance_parcel_id`` is the first other parcel that it runs onto ("": none, or only a street). A
+    roof overflows through its own outlets, not over the ground.
     """
     shapes = hosts.geometry.to_numpy()
     at = land.grid.cells_of_xy(hosts["inner_x"].to_numpy(), hosts["inner_y"].to_numpy()).astype(np.int64)
     at[shapely.is_missing(shapes) | (hosts["ground"] == "roof").to_numpy()] = -1
     code, passes = np.zeros(len(hosts), np.int64), np.zeros(len(hosts), bool)
+    own, other = hosts["parcel_id"].to_numpy(dtype=object), np.full(len(hosts), -1, np.int64)
     for steps in EXCEEDANCE_LEGS:
         walking = np.flatnonzero(at >= 0)
         if walking.size == 0:
             break
         path, at[walking] = _walk(at[walking], land, steps)
-        code[walking], along = _first_met(path, shapes[walking], data, land)
+        code[walking], along, end = _first_met(path, shapes[walking], data, land)
         passes[walking] |= along
+        # A street or a watercourse takes what reaches it, whoever owns its bank; a hollow or a building does not.
+        last = end - np.isin(code[walking], (MET.index("road"), MET.index("watercourse")))
+        onto = first_other_parcel(path, last, own[walking], data, land.grid)
+        other[walking] = np.where(other[walking] < 0, onto, other[walking])
         at[code > 0] = -1
     hosts["exceedance"] = np.array(MET, dtype=object)[code]
     hosts["passes_building"] = passes
+    parcels = np.append(data.parcels.index.astype(str).to_numpy(dtype=object), "")
+    hosts["exceedance_parcel_id"] = parcels[other]
 
 
-def _first_met(path: Ints, shapes: NDArray[np.object_], data: Inputs, land: Terrain) -> tuple[Ints, NDArray[np.bool_]]:
-    """Give the code of the first thing that each way meets outside its host, and whether it runs along a wall before.
+def _first_met(
+    path: Ints, shapes: NDArray[np.object_], data: Inputs, land: Terrain
+) -> tuple[Ints, NDArray[np.bool_], Ints]:
+    """Give the code of the first thing that each way meets outside its host, if it runs along a wall, its last step.
 
     path : (hosts, steps) cells, -1 after the edge.
     """
@@ -202,7 +213,7 @@ def _first_met(path: Ints, shapes: NDArray[np.object_], data: Inputs, land: Terr
     first = np.argmax(met > 0, axis=1)
     code = met[np.arange(len(path)), first]
     end = np.where(code > 0, first, path.shape[1])
-    return code, (along & (np.arange(path.shape[1]) <= end[:, None])).any(axis=1)
+    return code, (along & (np.arange(path.shape[1]) <= end[:, None])).any(axis=1), end
 
 
 def _walk(start: Ints, land: Terrain, steps: int) -> tuple[Ints, Ints]:
