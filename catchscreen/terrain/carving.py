@@ -49,5 +49,5 @@ def carve_depressions(
         line = shapely.LineString(np.column_stack(grid.xy_of_cells(unframed_cells(way, grid.cols))))
         floor = int(routing.level.ravel()[pits[number]])
         after = np.full(way.size - 1, floor, dtype=np.int64)
-        cuts.append(Edit("cut", "depression opened", line, unframed_cells(cell[part], grid.cols), before[part], after))
+        cuts.append(Edit.of_levels(("cut", "depression opened", line), before[part], after))
     return carved, cuts

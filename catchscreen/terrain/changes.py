@@ -31,7 +31,7 @@ EDIT_COLUMNS: Final = (
 
 @dataclass(frozen=True, slots=True)
 class Edit:
-    """One change: the cells touched (flat numbers), their levels before and after [ticks], the line or outline.
+    """One change: the line or outline, how many cells it touched, the sums and the least of their levels [ticks].
 
     capacity_l_s : what a culvert carries, where the user says so.
     """
@@ -39,25 +39,30 @@ class Edit:
     kind: str
     source: str
     geometry: Any
-    cell: Ints
-    before: Ints
-    after: Ints
+    cells: int
+    sum_before: int
+    sum_after: int
+    least_before: int
+    least_after: int
     capacity_l_s: float = math.nan
+
+    @classmethod
+    def of_levels(cls, said: tuple[str, str, Any], before: Ints, after: Ints, capacity_l_s: float = math.nan) -> Edit:
+        """Return the edit that changed some levels [ticks] to others; ``said`` is its kind, source and geometry."""
+        sums, least = (int(before.sum()), int(after.sum())), (int(before.min()), int(after.min()))
+        return cls(*said, before.size, *sums, *least, capacity_l_s)
 
 
 def edits_frame(edits: list[Edit], crs: Any) -> gpd.GeoDataFrame:
     """Return the layer of edits: index edit_id, mean and lowest level of the cells before and after, source."""
-    size = np.array([edit.cell.size for edit in edits], dtype=np.int64)
-    start = np.cumsum(size) - size
+    cells = np.array([edit.cells for edit in edits], dtype=np.int64)
     columns: dict[str, Any] = {"kind": np.array([edit.kind for edit in edits], dtype=object)}
     for moment in ("before", "after"):
-        levels = [getattr(edit, moment) for edit in edits]
-        flat = np.concatenate(levels) if levels else np.empty(0, dtype=np.int64)
-        total = np.add.reduceat(flat, start) if levels else flat
-        least = np.minimum.reduceat(flat, start) if levels else flat
-        columns[f"level_{moment}_m"] = total / (np.maximum(size, 1) * float(TICKS_PER_M))
+        total = np.array([getattr(edit, f"sum_{moment}") for edit in edits], dtype=np.int64)
+        least = np.array([getattr(edit, f"least_{moment}") for edit in edits], dtype=np.int64)
+        columns[f"level_{moment}_m"] = total / (cells * float(TICKS_PER_M))
         columns[f"lowest_{moment}_m"] = least / float(TICKS_PER_M)
-    columns["cells"] = size
+    columns["cells"] = cells
     columns["source"] = np.array([edit.source for edit in edits], dtype=object)
     columns["capacity_l_s"] = np.array([edit.capacity_l_s for edit in edits], dtype=np.float64)
     index = [f"edit-{number:05d}" for number in range(1, len(edits) + 1)]

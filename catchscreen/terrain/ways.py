@@ -3,19 +3,20 @@
 from __future__ import annotations
 
 import math
-from typing import Any
+from typing import Any, Protocol
 
 import numpy as np
 import pandas as pd
 import shapely
 from numpy.typing import NDArray
-from rasterio.features import rasterize
 from shapely.geometry import LineString
 
 from catchscreen.grid import Grid
 from catchscreen.progress import DataIssue, Run
 from catchscreen.records import Inputs
 from catchscreen.terrain.changes import Edit, cells_along, line_parts
+from catchscreen.terrain.moving import cells_within
+from catchscreen.tiles import NO_LEVEL
 from catchscreen.units import TICKS_PER_M
 
 Ints = NDArray[np.int64]
@@ -23,7 +24,17 @@ Ints = NDArray[np.int64]
 CULVERT, UNDERPASS = "culvert", "underpass"
 
 
-def cut_ways(ground: NDArray[np.int32], data: Inputs, kind: str, run: Run) -> list[Edit]:
+class Levels(Protocol):
+    """Levels of a ground, in memory or over tiles, read and written by cell."""
+
+    def at(self, cell: Ints) -> Ints:
+        """Return the levels of cells [ticks], NO_LEVEL where there is none."""
+
+    def put(self, cell: Ints, level: Ints) -> None:
+        """Give cells new levels."""
+
+
+def cut_ways(ground: Levels, data: Inputs, kind: str, run: Run) -> list[Edit]:
     """Cut all ways of one kind through the ground, in place; note those that change nothing."""
     edits: list[Edit] = []
     if data.culverts is None:
@@ -32,7 +43,7 @@ def cut_ways(ground: NDArray[np.int32], data: Inputs, kind: str, run: Run) -> li
         if kind != (UNDERPASS if str(row.get("kind", CULVERT)) == UNDERPASS else CULVERT):
             continue
         for part in line_parts(row.geometry):
-            edit = _cut_line(ground, data, (kind, str(line_id)), row, part)
+            edit = _cut_line(ground, data.grid, (kind, str(line_id)), row, part)
             if edit is None:
                 _note_untouched(run, str(line_id), part)
             else:
@@ -40,29 +51,26 @@ def cut_ways(ground: NDArray[np.int32], data: Inputs, kind: str, run: Run) -> li
     return edits
 
 
-def _cut_line(
-    ground: NDArray[np.int32], data: Inputs, named: tuple[str, str], row: Any, line: LineString
-) -> Edit | None:
+def _cut_line(ground: Levels, grid: Grid, named: tuple[str, str], row: Any, line: LineString) -> Edit | None:
     """Cut one culvert or underpass through the ground; None when nothing had to be lowered."""
     kind, line_id = named
     ends = _number(row, "upstream_level_m"), _number(row, "downstream_level_m")
-    axis, chainage = cells_along(line, data.grid)
-    on_ground = data.ground_valid.ravel()[axis]
-    axis, chainage = axis[on_ground], chainage[on_ground]
+    axis, chainage = cells_along(line, grid)
+    profile = ground.at(axis)
+    on_ground = profile != NO_LEVEL
+    axis, chainage, profile = axis[on_ground], chainage[on_ground], profile[on_ground]
     if axis.size < 2:
         return None
-    profile = ground.ravel()[axis].astype(np.int64)
     bed = underpass_bed(profile, chainage, ends) if kind == UNDERPASS else culvert_bed(profile, chainage, ends)
-    cell, level = _widen(line, data.grid, (axis, chainage, bed), _number(row, "width_m"))
-    flat = ground.reshape(-1)
-    lower = data.ground_valid.ravel()[cell] & (level < flat[cell])
-    cell, level = cell[lower], level[lower]
+    cell, level = _widen(line, grid, (axis, chainage, bed), _number(row, "width_m"))
+    before = ground.at(cell)
+    lower = (before != NO_LEVEL) & (level < before)
+    cell, level, before = cell[lower], level[lower], before[lower]
     if cell.size == 0:
         return None
-    before = flat[cell].astype(np.int64)
-    flat[cell] = level
+    ground.put(cell, level)
     capacity = _number(row, "capacity_l_s") if kind == CULVERT else math.nan
-    return Edit(kind, f"{kind} {line_id}", line, cell, before, level, capacity)
+    return Edit.of_levels((kind, f"{kind} {line_id}", line), before, level, capacity)
 
 
 def _number(row: Any, column: str) -> float:
@@ -127,8 +135,7 @@ def _widen(
     if not width_m > max(grid.cell_width_m, grid.cell_height_m):
         return axis, bed
     outline = line.buffer(width_m / 2.0, cap_style="flat")
-    inside = rasterize([(outline, 1)], out_shape=grid.shape, transform=grid.transform, fill=0, dtype="uint8").ravel()
-    beside = np.setdiff1d(np.flatnonzero(inside), axis)
+    beside = np.setdiff1d(cells_within(outline, grid), axis)
     x, y = grid.xy_of_cells(beside)
     along = shapely.line_locate_point(line, shapely.points(x, y))
     level = np.floor(np.interp(along, chainage, bed.astype(np.float64))).astype(np.int64)
