@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any, Final
 
 import geopandas as gpd
@@ -13,8 +13,7 @@ from numpy.typing import NDArray
 from catchscreen.errors import Fault, InputsAtFault
 from catchscreen.grid import Grid
 from catchscreen.progress import DataIssue, Run
-from catchscreen.terrain._kernels import ways
-from catchscreen.terrain._kernels.directions import OUTLET
+from catchscreen.terrain.flows import Flows, WholeFlows, framed_cells
 from catchscreen.terrain.routing import Routing
 from catchscreen.units import M2_PER_HA
 
@@ -23,15 +22,22 @@ Rival = tuple[tuple[float, float], tuple[float, float]]
 """Area [ha] and distance [m] of the nearer flow path and of the stronger one."""
 
 Place = tuple[int, float, float, Rival | None]
-"""An outlet's framed cell, the distance moved [m], the ratio of areas, what rivals it if anything."""
+"""An outlet's cell, the distance moved [m], the ratio of areas, what rivals it if anything."""
 
 AT_ONCE_CELLS: Final = 1 << 20
 """So many cells around points are looked at together: that bounds the room for them."""
 
 
+TOGETHER_CELLS: Final = 256
+"""Points within one square of this side are looked at together."""
+
+
 @dataclass(frozen=True, slots=True)
 class Snapped:
-    """Outlets on the ground: ids, framed cells, distance moved [m], contributing area after over before."""
+    """Outlets on the ground: ids, cells, distance moved [m], contributing area after over before.
+
+    cell : framed numbers from ``snap_outlets``, those of the grid from ``snap_to_flows``.
+    """
 
     ids: list[str]
     cell: Ints
@@ -58,6 +64,12 @@ NOTHING = Snapped([], np.empty(0, dtype=np.int64), np.empty(0), np.empty(0))
 
 
 def snap_outlets(outlets: gpd.GeoDataFrame | None, routing: Routing, grid: Grid, radius_m: float, run: Run) -> Snapped:
+    """Snap outlets to the flows of a ground in memory: see ``snap_to_flows``. The cells are framed ones."""
+    snapped = snap_to_flows(outlets, WholeFlows(routing), grid, radius_m, run)
+    return replace(snapped, cell=framed_cells(snapped.cell, grid.cols))
+
+
+def snap_to_flows(outlets: gpd.GeoDataFrame | None, flows: Flows, grid: Grid, radius_m: float, run: Run) -> Snapped:
     """Move each outlet point to the strongest flow within a radius: the nearest cell that carries nearly all of it.
 
     The strongest flow is that of the cell with the largest contributing area. Of its flow path within the radius, the
@@ -75,7 +87,7 @@ def snap_outlets(outlets: gpd.GeoDataFrame | None, routing: Routing, grid: Grid,
         return NOTHING
     rows: list[tuple[str, int, float, float]] = []
     faults: list[Fault] = []
-    places = _best_cells(outlets, routing, grid, radius_m)
+    places = _best_cells(outlets, flows, grid, radius_m)
     for outlet_id, point, place in zip(outlets.index.astype(str), outlets.geometry, places, strict=True):
         if place is None:
             run.note(_off_the_ground(outlet_id, point))
@@ -94,24 +106,26 @@ def snap_outlets(outlets: gpd.GeoDataFrame | None, routing: Routing, grid: Grid,
     return Snapped(list(ids), np.array(cells, dtype=np.int64), np.array(distances), np.array(ratios))
 
 
-def _best_cells(outlets: gpd.GeoDataFrame, routing: Routing, grid: Grid, radius_m: float) -> list[Place | None]:
+def _best_cells(outlets: gpd.GeoDataFrame, flows: Flows, grid: Grid, radius_m: float) -> list[Place | None]:
     """Return for each point the strongest cell within the radius, its distance, the ratio of areas, any rival."""
     x, y = (side(outlets.geometry.to_numpy()) for side in (shapely.get_x, shapely.get_y))
     places: list[Place | None] = [None] * x.size
     known = np.flatnonzero(np.isfinite(x) & np.isfinite(y))
+    side = (TOGETHER_CELLS * grid.cell_width_m, TOGETHER_CELLS * grid.cell_height_m)
+    known = known[np.lexsort((x[known] // side[0], y[known] // side[1]))]
     window = (2 * int(radius_m / grid.cell_width_m) + 3) * (2 * int(radius_m / grid.cell_height_m) + 3)
     at_once = max(1, AT_ONCE_CELLS // window)
     for first in range(0, known.size, at_once):
         part = known[first : first + at_once]
-        near, row = _near_cells(x[part], y[part], routing, grid, radius_m)
-        for number, place in zip(part[row], _choose(near, routing, grid), strict=True):
+        near, row = _near_cells(x[part], y[part], flows, grid, radius_m)
+        for number, place in zip(part[row], _choose(near, flows, grid), strict=True):
             places[number] = place
     return places
 
 
 @dataclass(frozen=True, slots=True)
 class _Near:
-    """The cells near points, one point's after the other's: framed cell, distance [m], contributing cells.
+    """The cells near points, one point's after the other's: cell, distance [m], contributing cells.
 
     owner : which point each belongs to. first : (points + 1,) where each point's begin. before : (points,) the
     contributing cells under the point itself, 1 where there is no ground.
@@ -126,7 +140,7 @@ class _Near:
 
 
 def _near_cells(
-    x: NDArray[np.float64], y: NDArray[np.float64], routing: Routing, grid: Grid, radius_m: float
+    x: NDArray[np.float64], y: NDArray[np.float64], flows: Flows, grid: Grid, radius_m: float
 ) -> tuple[_Near, Ints]:
     """Return the ground within the radius of each point, and which of the points have any."""
     width, height = grid.cell_width_m, grid.cell_height_m
@@ -140,8 +154,8 @@ def _near_cells(
     own = (near_row == row[:, None, None]) & (near_col == col[:, None, None])
     distance = np.hypot(away_x, away_y)
     owner, down, across = np.nonzero(inside & ((distance <= radius_m) | own))
-    cell = (near_row[owner, down, 0] + 1) * (grid.cols + 2) + near_col[owner, 0, across] + 1
-    total = routing.total.ravel()[cell].astype(np.int64)
+    cell = near_row[owner, down, 0] * grid.cols + near_col[owner, 0, across]
+    total = flows.total(cell)
     ground = total > 0
     at = owner[ground], down[ground], across[ground]
     cell, total, is_own = cell[ground], total[ground], own[at]
@@ -151,24 +165,24 @@ def _near_cells(
     return _Near(cell, distance[at], total, number, np.append(0, np.cumsum(many)), before), have
 
 
-def _choose(near: _Near, routing: Routing, grid: Grid) -> list[Place]:
+def _choose(near: _Near, flows: Flows, grid: Grid) -> list[Place]:
     """Choose each point's cell: the nearest that carries nearly all of the strongest flow, unless a path rivals it."""
     most = np.maximum.reduceat(near.total, near.first[:-1]) if near.cell.size else near.total
     best = _first(np.flatnonzero(near.total == most[near.owner]), near, (near.cell, near.distance))
     alike = np.flatnonzero(_is_alike(near, best))
-    rivals = alike[~_drain_through(near.cell[alike], near.cell[best[near.owner[alike]]], routing)]
+    rivals = alike[~flows.drain_through(near.cell[alike], near.cell[best[near.owner[alike]]])]
     nearest = _first(rivals, near, (near.cell, near.distance))
     has_rival = nearest >= 0
     clear_m = np.maximum(ON_THE_PATH_CELLS * max(grid.cell_width_m, grid.cell_height_m), MUCH_NEARER * near.distance)
     torn = has_rival & (near.distance[nearest] > clear_m[best])
     strongest = best.copy()
     below = np.flatnonzero((has_rival & ~torn)[near.owner] & (near.total >= near.total[nearest[near.owner]]))
-    below = below[_drain_through(near.cell[nearest[near.owner[below]]], near.cell[below], routing)]
+    below = below[flows.drain_through(near.cell[nearest[near.owner[below]]], near.cell[below])]
     lowest = _first(below, near, (near.cell, -near.total))
     best = np.where(lowest >= 0, lowest, best)
-    movable = ~torn & (routing.code.ravel()[near.cell[best]] != OUTLET)
+    movable = ~torn & ~flows.is_outlet(near.cell[best])
     alike = np.flatnonzero(_is_alike(near, best) & movable[near.owner])
-    alike = alike[_drain_through(near.cell[alike], near.cell[best[near.owner[alike]]], routing)]
+    alike = alike[flows.drain_through(near.cell[alike], near.cell[best[near.owner[alike]]])]
     closest = _first(alike, near, (near.cell, near.distance))
     best = np.where(closest >= 0, closest, best)
     area_ha = near.total * (grid.cell_area_m2 / M2_PER_HA)
@@ -196,11 +210,6 @@ def _is_alike(near: _Near, best: Ints) -> NDArray[np.bool_]:
     return (near.distance <= near.distance[best][near.owner]) & (
         near.total >= (RIVAL_SHARE * near.total[best])[near.owner]
     )
-
-
-def _drain_through(start: Ints, goal: Ints, routing: Routing) -> NDArray[np.bool_]:
-    """Tell for each pair of cells whether the water of the one passes the other."""
-    return ways.drain_through(start, goal, routing.code, routing.total)
 
 
 def _shared(rows: list[tuple[str, int, float, float]]) -> list[Fault]:

@@ -8,7 +8,7 @@ import pytest
 
 from catchscreen.errors import InputsAtFault
 from catchscreen.progress import Run
-from catchscreen.terrain import longest, snapping
+from catchscreen.terrain import flows, longest, snapping
 from catchscreen.terrain._kernels import ways
 from catchscreen.terrain.catchments import divide
 from catchscreen.terrain.conditioning import frame_levels
@@ -87,9 +87,11 @@ def test_each_of_many_is_chosen_as_it_is_alone(radius_m, make_inputs, hills):
     routing = routed(data)
     cells = np.flatnonzero(data.ground_valid)[::4]
     outlets = points_at(data.grid, cells)
-    places = snapping._best_cells(outlets, routing, data.grid, radius_m)
+    places = snapping._best_cells(outlets, flows.WholeFlows(routing), data.grid, radius_m)
     expected = [plain_choice(point, routing, data.grid, radius_m) for point in outlets.geometry]
-    assert [(place[0], place[3] is not None) for place in places] == expected
+    framed = flows.framed_cells(np.array([place[0] for place in places]), data.grid.cols)
+    torn = [place[3] is not None for place in places]
+    assert list(zip(framed.tolist(), torn, strict=True)) == expected
     assert radius_m == 0.0 or any(torn for _, torn in expected)
 
 
