@@ -15,10 +15,9 @@ from numpy.typing import NDArray
 from catchscreen.options import SurfaceOptions
 from catchscreen.progress import DataIssue, Run
 from catchscreen.records import Inputs, Raster
-from catchscreen.surfaces._kernels.regions import label_regions
+from catchscreen.rings import label_regions, polygons_of_regions
 from catchscreen.surfaces.overlay import Floats, Ints, Shapes
 from catchscreen.surfaces.planes import Windows, fit_planes
-from catchscreen.surfaces.regions import polygons_of_window
 from catchscreen.units import TICKS_PER_M
 
 MIN_PLANE_M2 = 10.0
@@ -73,7 +72,7 @@ def _has_roofs(data: Inputs) -> bool:
 
 def _regions(mask: NDArray[np.bool_], least_cells: float) -> Ints:
     """Return the number of each cell's side-connected region, -1 outside and where it has too few cells."""
-    label, _ = label_regions(np.where(mask, np.int64(0), np.int64(-1)))
+    label, _ = label_regions(np.where(mask, 0, -1))
     size = np.bincount(label[label >= 0])
     number = np.where(size >= least_cells, np.cumsum(size >= least_cells) - 1, -1)
     return np.append(number, -1)[label].astype(np.int64)
@@ -137,7 +136,7 @@ def _footprints(label: Ints, height: Floats, model: Raster) -> tuple[Shapes, Flo
     for number, (top, left, rows, cols) in enumerate(_boxes(label)):
         part = np.s_[top : top + rows, left : left + cols]
         own = label[part] == number
-        polygons = polygons_of_window(np.where(own, np.int64(0), np.int64(-1)), (int(top), int(left)), model.grid)
+        polygons, _ = polygons_of_regions(np.where(own, 0, -1), model.grid, (int(top), int(left)))
         shape = polygons[0]
         holes = [ring for ring in shape.interiors if shapely.Polygon(ring).area > HOLE_M2]
         shape = shapely.Polygon(shape.exterior, holes)

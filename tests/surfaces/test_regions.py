@@ -11,7 +11,6 @@ from pyproj import CRS
 
 from catchscreen.grid import Grid
 from catchscreen.records import Raster
-from catchscreen.surfaces._kernels.regions import label_regions, trace_regions
 from catchscreen.surfaces.regions import polygons_of_classes
 
 CLASSES = {1: "asphalt", 2: "grass"}
@@ -55,14 +54,3 @@ def test_regions_are_valid_disjoint_and_complete(seed):
     for code, name in CLASSES.items():
         own = shapes[np.array(names) == name]
         assert shapely.area(own).sum() == pytest.approx((values == code).sum() * 4.0, abs=1e-9)
-
-
-@given(st.integers(0, 1000))
-def test_kernels_give_the_same_uncompiled(seed):
-    codes = np.random.default_rng(seed).integers(-1, 2, (5, 6)).astype(np.int64)
-    label, code_of = label_regions(codes)
-    other_label, other_code_of = label_regions.py_func(codes)
-    np.testing.assert_array_equal(label, other_label)
-    np.testing.assert_array_equal(code_of, other_code_of)
-    for ours, other in zip(trace_regions(label), trace_regions.py_func(label), strict=True):
-        np.testing.assert_array_equal(ours, other)
