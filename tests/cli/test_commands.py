@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gc
 import json
 import logging
 import os
@@ -199,3 +200,12 @@ def test_warnings_of_libraries_go_to_the_log_file_and_not_to_the_user(run, engin
         result = run("screen", brief_file, "--log-file", tmp_path / "log")
     assert "old way" not in result.stderr
     assert "old way" in (tmp_path / "log").read_text(encoding="utf-8")
+
+
+def test_the_garbage_collector_waits_while_a_command_works_and_is_set_back(run, engine, brief_file):
+    before, seen = gc.get_threshold(), []
+    engine.during = lambda cancelled: seen.append(gc.get_threshold())
+    engine.end = InputsAtFault(FAULTS)
+    run("screen", brief_file)
+    assert seen[0][0] > before[0]
+    assert gc.get_threshold() == before
