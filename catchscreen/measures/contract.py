@@ -165,13 +165,14 @@ COMMON_GRADES: tuple[GradeRule, ...] = (
     GradeRule(
         "combined_sewer",
         "benefit",
-        "combined_spills_per_year",
+        "combined_spills_weighted",
         0.0,
         30.0,
         30.0,
-        title="feeds a combined sewer above a frequent overflow",
-        unit="spills a year",
-        zero_text="drains to no combined sewer with a known overflow",
+        title="water kept out of a combined sewer above a frequent overflow",
+        unit="spills a year, times the share kept out",
+        zero_text="keeps no water out of a combined sewer with a known overflow",
+        text_column="combined_sewer_said",
         source="common practice",
     ),
     GradeRule(

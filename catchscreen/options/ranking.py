@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Annotated
+from typing import Annotated, Literal
 
 from pydantic import Field
 
@@ -34,5 +34,10 @@ class RankingOptions(Options):
     """Return period in which hollows are judged."""
     hollow_duration_min: Annotated[float, Field(ge=5, le=20_160)] = 60.0
     """Duration in which hollows are judged."""
+    slowed_credit: Annotated[float, Field(ge=0, le=1)] = 0.25
+    """Credit at a combined sewer for water that is only slowed and comes back to it, as a share of keeping it out (our
+    choice: practice has no agreed figure)."""
+    variant_choice: Literal["drainage_order", "score"] = "drainage_order"
+    """Of the variants that a place admits: the one that soaks away most and holds its storm, or the highest score."""
     costly_factor: Annotated[float, Field(gt=1, le=100)] = 1.5
     """A candidate is called costly when a cubic metre taken in costs more than this times the median of its measure."""

@@ -49,6 +49,7 @@ def criteria_frame(found: Findings) -> pd.DataFrame:
             "graded_by": rule.column,
             "zero_at": rule.zero_at,
             "one_at": rule.one_at,
+            "variants": ", ".join(rule.variants),
             "scale": "classes" if rule.classes else rule.scale,
             "classes": ", ".join(f"{name}: {grade:g}" for name, grade in rule.classes.items()),
             "when_unknown": "median of the known" if rule.when_unknown == "median" else f"{rule.when_unknown:g}",

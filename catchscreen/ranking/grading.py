@@ -51,7 +51,7 @@ def district_value(values: pd.Series) -> float:
 
 
 def concerns(facts: pd.DataFrame, rule: GradeRule) -> NDArray[np.bool_]:
-    """Tell of which options a criterion is said: nobody wants to read the soil's rate beside a lined store."""
+    """Tell of which options a criterion speaks: the soil's rate is nothing to a lined store."""
     if not rule.variants or "variant" not in facts:
         return np.ones(len(facts), dtype=bool)
     return facts["variant"].isin(rule.variants).to_numpy()

@@ -10,6 +10,9 @@ from catchscreen.ranking.reasons import EXCLUDED, gather_texts
 from catchscreen.ranking.scoring import rank_scores
 from catchscreen.records import Proposals
 
+RESTS = ("score_low", "score_high", "score_rests_on")
+"""What stands beside the overall score: its ends, and how much of it is known."""
+
 
 def rank_parcels(
     proposals: Proposals, candidates: pd.DataFrame, measures: Sequence[str], parcels: pd.Index
@@ -17,7 +20,7 @@ def rank_parcels(
     """Give each parcel its best candidate by measure and overall, ranks made from these scores, and reasons."""
     frame = pd.DataFrame(index=pd.Index(parcels.astype(str), name="parcel_id"))
     ranked = candidates[candidates["score"].notna()]
-    columns = ["parcel_id", "measure", "score", "reasons_for", "reasons_against"]
+    columns = ["parcel_id", "measure", "score", "reasons_for", "reasons_against", *RESTS]
     order = ranked[columns].assign(minus=-ranked["score"].round(6)).rename_axis("candidate_id").reset_index()
     order = order.sort_values(["minus", "candidate_id"], kind="stable")
     for measure in measures:
@@ -31,7 +34,9 @@ def rank_parcels(
         frame[f"reasons_{measure}"] = _both_sides(best)
     best = order.drop_duplicates("parcel_id").set_index("parcel_id").reindex(frame.index)
     frame["score"] = best["score"].astype(float)
+    frame["score_low"], frame["score_high"] = best["score_low"].astype(float), best["score_high"].astype(float)
     frame["rank"] = rank_scores(frame["score"])
+    frame["score_rests_on"] = best["score_rests_on"].fillna("")
     frame["standing"] = pd.Series(pd.NA, index=frame.index, dtype="string")
     frame["best_candidate"] = best["candidate_id"].fillna("")
     frame["reasons"] = _both_sides(best)

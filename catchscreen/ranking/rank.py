@@ -9,15 +9,19 @@ import pandas as pd
 
 from catchscreen.options import RankingOptions
 from catchscreen.progress import DataIssue, Run
+from catchscreen.ranking.bounds import THIN, bound_scores, say_what_it_rests_on
 from catchscreen.ranking.choosing import choose_options, rank_candidates
+from catchscreen.ranking.grading import concerns
 from catchscreen.ranking.parcels import rank_parcels
 from catchscreen.ranking.reasons import join_texts, write_reasons
+from catchscreen.ranking.relief import add_combined_relief
 from catchscreen.ranking.results import add_hollow_gain, add_ranges, choose_storm, gather_results
 from catchscreen.ranking.scoring import (
     DROPPED,
     check_weights,
     find_states,
     grade_options,
+    index_weights,
     score_options,
     weigh_criteria,
 )
@@ -33,6 +37,8 @@ from catchscreen.records import (
     StormRuns,
 )
 
+NOT_CONCERNED = "does not concern this variant"
+THIN_TEXT = "hardly judged yet: its score rests on"
 LEAST_SAID_M3 = 0.05
 """An overflow below this would be printed as 0.0 m3."""
 
@@ -61,10 +67,9 @@ def rank(  # noqa: PLR0913, PLR0917 (the story's last stage reads what all the o
 ) -> Ranking:
     """Put candidates and parcels in order.
 
-    Of a candidate's admissible options the one with the highest score is chosen; of equals, the one with the higher
-    benefit index, then the lower cost, then the first in the measure's own order. A parcel's score for a measure is
-    that of
-    its best candidate, its overall score the higher of its measures' scores, never a sum.
+    Of a candidate's admissible options the one is chosen that soaks away most and holds its storm
+    (``choosing.choose_options``). A parcel's score for a measure is that of its best candidate, its overall score the
+    higher of its measures' scores, never a sum.
 
     Parameters
     ----------
@@ -85,6 +90,7 @@ def rank(  # noqa: PLR0913, PLR0917 (the story's last stage reads what all the o
     storm_id = choose_storm(chosen.storms, options)
     results = gather_results(proposals, chosen, events, years, storm_id)
     results = add_ranges(add_hollow_gain(results, proposals, now, cover, storm_id), proposals)
+    results = add_combined_relief(results, proposals, options)
     facts = _facts(proposals, results, take_off)
     parts = [
         _score_measure(measure, facts[facts["measure"] == measure], own, options) for measure, own in rules.items()
@@ -92,9 +98,9 @@ def rank(  # noqa: PLR0913, PLR0917 (the story's last stage reads what all the o
     scored = pd.concat([part.facts for part in parts if len(part.facts)] or [parts[0].facts])
     weights = pd.concat([part.weights for part in parts], ignore_index=True)
     _note_dropped(weights[weights["measure"].isin(set(facts["measure"]))], run)
-    best = choose_options(scored, proposals)
-    words = pd.concat([_explain(part, best) for part in parts])
-    candidates = rank_candidates(proposals, scored.loc[best], words)
+    best = choose_options(scored, proposals, options)
+    words = pd.concat([_explain(part, best, options) for part in parts])
+    candidates = rank_candidates(proposals, scored.loc[best], words, options)
     return Ranking(
         candidates=candidates,
         parcels=rank_parcels(proposals, candidates, list(rules), data.parcels.index),
@@ -122,17 +128,18 @@ def _score_measure(measure: str, facts: pd.DataFrame, rules: tuple[GradeRule, ..
     able = facts["admissible"].astype(bool)
     grades, filled = grade_options(facts, rules, able)
     weights = weigh_criteria(measure, rules, find_states(facts, grades, rules, able), options)
-    scored = facts.join(score_options(filled, weights, options))
+    added = [score_options(filled, weights, options), bound_scores(facts, grades, rules, weights, options)]
+    scored = pd.concat([facts, *added], axis=1).copy()  # in one block: more columns follow
     costs = scored["cost_per_m3_taken"]
     scored["usual_cost_per_m3_taken"] = usual = costs[able].median()
     scored["is_costly"] = costs > options.costly_factor * usual
     return Scored(rules, scored, weights, grades, filled)
 
 
-def _explain(part: Scored, chosen: pd.Index) -> pd.DataFrame:
+def _explain(part: Scored, chosen: pd.Index, options: RankingOptions) -> pd.DataFrame:
     """Word what speaks for and against the chosen options of one measure, and what is not known about them."""
     rows = part.facts[part.facts.index.isin(chosen)]
-    words = write_reasons(rows, part.grades.loc[rows.index], part.rules, part.weights)
+    words = write_reasons(rows, part.grades.loc[rows.index], part.rules, part.weights, index_weights(options))
     columns = (
         rows[name].tolist() for name in ("cost_per_m3_taken", "currency", "usual_cost_per_m3_taken", "is_costly")
     )
@@ -147,8 +154,17 @@ def _explain(part: Scored, chosen: pd.Index) -> pd.DataFrame:
         f"{amount:,.1f} m3 of its sizing storm overflow" if amount >= LEAST_SAID_M3 else ""
         for amount in rows["overflow_m3"].tolist()
     ]
+    words["score_rests_on"] = pd.Series(say_what_it_rests_on(rows), index=rows.index, dtype=object)
+    thin = [
+        f"{THIN_TEXT} {rests}" if share < THIN else ""
+        for rests, share in zip(words["score_rests_on"].tolist(), rows["known_weight_fraction"].tolist(), strict=True)
+    ]
     words["reasons_against"] = join_texts(
-        pd.Series(spilt, index=rows.index), pd.Series(price, index=rows.index), words["reasons_against"], rows["flags"]
+        pd.Series(spilt, index=rows.index),
+        pd.Series(price, index=rows.index),
+        pd.Series(thin, index=rows.index),
+        words["reasons_against"],
+        rows["flags"],
     )
     words["unknowns"] = join_texts(rows["unknowns"], words["unknown_criteria"])
     return words
@@ -165,6 +181,7 @@ def _long_grades(part: Scored, chosen: pd.Index) -> pd.DataFrame:
         treatment = "median of the known" if rule.when_unknown == "median" else f"{rule.when_unknown:g}"
         state = np.where(unknown, f"unknown: {treatment}", "known")
         state = np.where(filled[rule.name].isna(), DROPPED, state)
+        state = np.where(concerns(facts, rule), state, NOT_CONCERNED)
         parts.append(
             pd.DataFrame(
                 {

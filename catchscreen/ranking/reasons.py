@@ -49,9 +49,18 @@ def format_value(column: str, value: object) -> str:
 
 
 def write_reasons(
-    facts: pd.DataFrame, grades: pd.DataFrame, rules: tuple[GradeRule, ...], weights: pd.DataFrame
+    facts: pd.DataFrame,
+    grades: pd.DataFrame,
+    rules: tuple[GradeRule, ...],
+    weights: pd.DataFrame,
+    index_weights: Mapping[str, float] | None = None,
 ) -> pd.DataFrame:
     """Write what speaks for and against each option, the heaviest criteria first, and what is not known.
+
+    Parameters
+    ----------
+    index_weights : benefit, feasibility, delivery -> weight: a heavy criterion of a light index pulls little. None: the
+        three weigh alike.
 
     Returns
     -------
@@ -62,7 +71,8 @@ def write_reasons(
     share = dict(zip(weights["criterion"], weights["used_weight"].astype(float), strict=True))
     grade = np.column_stack([grades[rule.name].to_numpy(np.float64) for rule in rules])
     asks = np.column_stack([concerns(facts, rule) for rule in rules])
-    weight = np.array([share[rule.name] for rule in rules])
+    pull = index_weights or {}
+    weight = np.array([share[rule.name] * pull.get(rule.index, 1.0) for rule in rules])
     titles = _criteria_texts(facts, rules)
     grade_said = np.where(asks, grade, np.nan)
     good = _heaviest(titles, np.where(grade_said >= GOOD, weight * grade, 0.0))
@@ -91,8 +101,9 @@ def _criteria_texts(facts: pd.DataFrame, rules: tuple[GradeRule, ...]) -> list[l
         if rule.column not in facts:
             columns.append([""] * len(facts))
             continue
-        codes, values = pd.factorize(facts[rule.column])
-        written = [_say_criterion(rule, value) for value in values]
+        told = rule.text_column if rule.text_column in facts else ""
+        codes, values = pd.factorize(facts[told or rule.column])
+        written = [str(value) if told else _say_criterion(rule, value) for value in values]
         columns.append([written[code] if code >= 0 else "" for code in codes.tolist()])
     return columns
 

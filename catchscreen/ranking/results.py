@@ -13,6 +13,11 @@ from catchscreen.options import RankingOptions
 from catchscreen.records import Cover, Floats, Ints, Proposals, Sizes, StoreEvents, StoreYears, StormRuns
 
 NO_OVERFLOW_M3_PER_M2 = 1e-6
+YEAR_COLUMNS = {
+    "recharge_fraction": "to_ground_m3_yr",
+    "retained_year_fraction": "retained_fraction",
+    "slowed_year_fraction": "slowed_fraction",
+}
 ENDS = ("retained_low_m3", "retained_high_m3")
 EVENT_COLUMNS = (
     "inflow_m3",
@@ -64,7 +69,7 @@ def gather_results(
     DataFrame
         Index option_id; store_id, storm_id (the sizing storm), inflow_m3, retained_m3, slowed_m3, overflow_m3,
         half_emptying_h, second_storm_overflow_m3 in it; hollow_storm_id, hollow_overflow_m3; recharge_fraction,
-        retained_year_fraction, passes_return_period_years.
+        retained_year_fraction, slowed_year_fraction, passes_return_period_years.
     """
     frame = chosen.options.copy()
     run = _RunTable.of(events.events)
@@ -75,7 +80,7 @@ def gather_results(
     rows = run.rows_of(frame["store_id"], frame["hollow_storm_id"])
     frame["hollow_overflow_m3"] = run.take("overflow_m3", rows)
     yearly = years.years
-    for name, column in (("recharge_fraction", "to_ground_m3_yr"), ("retained_year_fraction", "retained_fraction")):
+    for name, column in YEAR_COLUMNS.items():
         if len(yearly) and column in yearly:
             frame[name] = yearly[column].reindex(frame["store_id"]).to_numpy(float)
         else:

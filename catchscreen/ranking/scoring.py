@@ -10,35 +10,42 @@ import pandas as pd
 
 from catchscreen.errors import Fault, InputsAtFault
 from catchscreen.options import RankingOptions
-from catchscreen.ranking.grading import district_value, fill_unknown, grade_values
+from catchscreen.ranking.grading import concerns, district_value, fill_unknown, grade_values
 from catchscreen.records import Floats, GradeRule
 
 INDICES = ("benefit", "feasibility", "delivery")
 USED, DROPPED, IDLE = "used", "dropped: no data for any site", "dropped: nothing to gain at any site"
+UNASKED = "dropped: concerns no variant that can be built here"
 
 
 def weighted_product(values: Floats, weights: Floats) -> Floats:
-    """Give the weighted geometric mean of each row, prod(v^(w/sum w)).
+    """Give the weighted geometric mean of each row, prod(v^(w/sum w)), over the values that the row has.
 
     Parameters
     ----------
-    values : (n, k) not negative; NaN columns must be left out by the caller.
+    values : (n, k) not negative; a NaN is left out of its row's mean. A row of NaN stays NaN.
     weights : (k,) not negative, not all zero. A weight of zero leaves its column out, also where it is zero.
     """
-    share = weights / weights.sum()
-    used = share > 0.0
+    used = weights > 0.0
+    there = ~np.isnan(values[:, used])
+    weight = weights[used] / weights.sum()
     with np.errstate(divide="ignore"):
-        logs = np.log(values[:, used])
-    return np.asarray(np.exp(logs @ share[used]))
+        logs = np.log(np.where(there, values[:, used], 1.0))
+    total = there @ weight
+    return np.exp(np.divide(logs @ weight, total, out=np.full(len(values), np.nan), where=total > 0.0))
 
 
 def weighted_mean(grades: Floats, weights: Floats) -> Floats:
-    """Give the weighted mean of each row of grades (0..1) over the columns that weigh; NaN where there is none."""
-    total = weights.sum()
-    if total <= 0.0:
-        return np.full(len(grades), np.nan)
+    """Give the weighted mean of each row of grades (0..1) over the columns that weigh and that the row has.
+
+    A NaN is left out and the row's other weights count for more; NaN where nothing is left.
+    """
     used = weights > 0.0
-    return np.asarray(np.clip(grades[:, used] @ (weights[used] / total), 0.0, 1.0))
+    there = ~np.isnan(grades[:, used])
+    weight = weights[used] / max(weights.sum(), 1e-300)
+    total = there @ weight
+    mean = np.where(there, grades[:, used], 0.0) @ weight
+    return np.clip(np.divide(mean, total, out=np.full(len(grades), np.nan), where=total > 0.0), 0.0, 1.0)
 
 
 def find_faults(rules: Mapping[str, tuple[GradeRule, ...]], options: RankingOptions) -> tuple[Fault, ...]:
@@ -105,22 +112,25 @@ def grade_options(
     Returns
     -------
     grades, filled : DataFrame
-        option_id x criterion; NaN where unknown, and the same with the stated treatment in place.
+        option_id x criterion; NaN where unknown or not concerned, and the same with the stated treatment of the unknown
+        in place: what does not concern a variant stays NaN, so that a lined store neither gains nor loses by its soil.
     """
     grades, filled = {}, {}
-    reference = is_ranked.to_numpy(bool)
+    able = is_ranked.to_numpy(bool)
     for rule in rules:
+        asked = concerns(facts, rule)
+        reference = able & asked
         values = facts[rule.column] if rule.column in facts else pd.Series(np.nan, index=facts.index)
         per_candidate = values[reference]
         top = None
         if rule.one_at is None and not rule.classes:
             best = pd.to_numeric(per_candidate, errors="coerce").groupby(facts["candidate_id"][reference]).max()
             top = district_value(best)
-        own = grade_values(values, rule, top)
+        own = np.where(asked, grade_values(values, rule, top), np.nan)
         if top == 0.0:
             own = np.full(len(values), np.nan)  # nothing to gain anywhere: no reason to call everybody bad
         grades[rule.name] = own
-        filled[rule.name] = fill_unknown(own, rule, own[reference])
+        filled[rule.name] = np.where(asked, fill_unknown(own, rule, own[reference]), np.nan)
     return pd.DataFrame(grades, index=facts.index), pd.DataFrame(filled, index=facts.index)
 
 
@@ -129,32 +139,45 @@ def find_states(
 ) -> dict[str, str]:
     """Say of each criterion whether it is used, has no data for any site, or has nothing to gain at any."""
     states = {}
+    able = is_ranked.to_numpy(bool)
     for rule in rules:
-        graded = bool(grades.loc[is_ranked, rule.name].notna().any())
-        there = rule.column in facts and bool(facts.loc[is_ranked, rule.column].notna().any())
-        states[rule.name] = USED if graded else IDLE if there and rule.one_at is None and not rule.classes else DROPPED
+        reference = able & concerns(facts, rule)
+        graded = bool(grades.loc[reference, rule.name].notna().any())
+        there = rule.column in facts and bool(facts.loc[reference, rule.column].notna().any())
+        idle = there and rule.one_at is None and not rule.classes
+        unasked = able.any() and not reference.any()
+        states[rule.name] = USED if graded else UNASKED if unasked else IDLE if idle else DROPPED
     return states
 
 
 def score_options(filled: pd.DataFrame, weights: pd.DataFrame, options: RankingOptions) -> pd.DataFrame:
     """Give each option its three indices (0..100) and its score (0..100).
 
-    An index for which no criterion has data is left out of the product, for all alike.
+    A criterion that does not concern an option's variant is left out of its means, and the others count for more. An
+    index for which no criterion has data is left out of the product, for all alike.
     """
     frame = pd.DataFrame(index=filled.index)
     for index in INDICES:
         own = weights[weights["index"] == index]
         frame[f"{index}_index"] = 100.0 * weighted_mean(
-            filled[list(own["criterion"])].fillna(0.0).to_numpy(np.float64), own["used_weight"].to_numpy(np.float64)
+            filled[list(own["criterion"])].to_numpy(np.float64), own["used_weight"].to_numpy(np.float64)
         )
-    asked = np.array([options.benefit_weight, options.feasibility_weight, options.delivery_weight])
-    there = np.array([bool(frame[f"{index}_index"].notna().any()) for index in INDICES]) & (asked > 0.0)
-    if len(frame) == 0 or not there.any():
-        frame["score"] = np.nan
-        return frame
-    columns = [f"{index}_index" for index, used in zip(INDICES, there, strict=True) if used]
-    frame["score"] = weighted_product(frame[columns].to_numpy(np.float64), asked[there])
+    frame["score"] = join_indices(frame, "_index", options)
     return frame
+
+
+def join_indices(frame: pd.DataFrame, ending: str, options: RankingOptions) -> Floats:
+    """Join the three indices of each row to one score; an index that a row lacks is left out of its product."""
+    asked = index_weights(options)
+    columns = [f"{index}{ending}" for index in asked]
+    return weighted_product(frame[columns].to_numpy(np.float64), np.array(list(asked.values())))
+
+
+def index_weights(options: RankingOptions) -> dict[str, float]:
+    """Give the weight of each of the three indices."""
+    return dict(
+        zip(INDICES, (options.benefit_weight, options.feasibility_weight, options.delivery_weight), strict=True)
+    )
 
 
 def rank_scores(scores: pd.Series) -> pd.Series:

@@ -36,11 +36,13 @@ class GradeRule:
     unknown_check: str = ""
     source: str = "common practice"
     variants: tuple[str, ...] = ()
-    """Variants of which it is said (empty: all): a lined store is graded by its soil as its rivals are, unsaid."""
+    """Variants that it concerns (empty: all); for the others it neither counts nor is said."""
     unit: str = ""
     """What stands behind the value in a reason; empty: the unit that the column's name ends on."""
     zero_text: str = ""
     """Said in place of title and value where the value is 0."""
+    text_column: str = ""
+    """Column that says a site's value in words, in place of title and value."""
 
 
 @dataclass(frozen=True, slots=True)

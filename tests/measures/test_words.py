@@ -41,11 +41,14 @@ def test_a_lined_store_says_nothing_of_the_soil():
 
 
 def test_nothing_is_said_in_words_where_the_number_is_nought():
-    against = reasons_of("lined", combined_spills_per_year=0.0, hollow_kept_m3_properties=0.0)["reasons_against"]
-    assert "drains to no combined sewer with a known overflow" in against
+    against = reasons_of("lined", combined_spills_weighted=0.0, hollow_kept_m3_properties=0.0)["reasons_against"]
+    assert "keeps no water out of a combined sewer with a known overflow" in against
     assert "keeps no water from a hollow with properties in it" in against
     assert "0 " not in against
-    assert "31 spills a year" in reasons_of("lined", combined_spills_per_year=31.0)["reasons_for"]
+    assert "31 spills a year" in reasons_of("lined", combined_spills_weighted=31.0)["reasons_for"]
+    said = "keeps its water out of a combined sewer whose overflow spills 31 times a year"
+    told = {"combined_spills_weighted": 31.0, "combined_sewer_said": said}
+    assert reasons_of("full-infiltration", **told)["reasons_for"] == said
     assert "decile: 1 of 10 (1 is the worst off)" in reasons_of("lined", social_decile=1.0)["reasons_for"]
 
 

@@ -9,9 +9,11 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from catchscreen.options import RankingOptions
 from catchscreen.ranking.choosing import choose_options, rank_candidates
 from catchscreen.ranking.parcels import rank_parcels
 
+PLAIN = RankingOptions()
 MEASURES = (
     SimpleNamespace(name="paving", variants=[SimpleNamespace(name=name) for name in ("full", "partial", "lined")]),
     SimpleNamespace(name="roof", variants=[SimpleNamespace(name=name) for name in ("light", "deep")]),
@@ -24,6 +26,11 @@ def scored(*rows):
     frame = pd.DataFrame(rows, columns=names)
     more = {
         "admissible": True,
+        "inflow_m3": 100.0,
+        "overflow_m3": 0.0,
+        "score_low": 10.0,
+        "score_high": 90.0,
+        "score_rests_on": "3 of 4 criteria",
         "size_reason": "80 mm holds it",
         "q_used_m_s": 1e-6,
         "soaks": "all",
@@ -33,8 +40,8 @@ def scored(*rows):
     return frame.assign(**more).set_index(pd.Index(frame["candidate_id"] + "." + frame["variant"], name="option_id"))
 
 
-def chosen_of(frame):
-    index = choose_options(frame, SimpleNamespace(measures=MEASURES))
+def chosen_of(frame, options=PLAIN):
+    index = choose_options(frame, SimpleNamespace(measures=MEASURES), options)
     return dict(zip(frame.loc[index, "candidate_id"], frame.loc[index, "variant"], strict=True))
 
 
@@ -52,6 +59,53 @@ def chosen_of(frame):
 def test_the_option_is_chosen_by_score_benefit_cost_and_order(full, lined, chosen):
     rows = [("A", "paving", "lined", "paved", np.nan, *lined), ("A", "paving", "full", "paved", np.nan, *full)]
     assert chosen_of(scored(*rows)) == {"A": chosen}
+
+
+def rivals(*rows):
+    """Variants of one paved place: variant, what soaks, score, overflow of 100 m3."""
+    frame = scored(*(("A", "paving", variant, "paved", np.nan, score, 50.0, 9.0) for variant, _, score, _ in rows))
+    return frame.assign(soaks=[row[1] for row in rows], overflow_m3=[row[3] for row in rows])
+
+
+@pytest.mark.parametrize(
+    ("overflows", "chosen"),
+    [
+        ((0.0, 0.0, 0.0), "full"),
+        ((25.0, 0.0, 0.0), "full"),
+        ((26.0, 25.0, 0.0), "partial"),
+        ((26.0, 26.0, 0.0), "lined"),
+        ((90.0, 90.0, 26.0), "full"),
+        ((np.nan, 0.0, 0.0), "full"),
+    ],
+    ids=["ground first", "a quarter may go", "more may not", "nor of the next", "unless all do", "unknown is no fault"],
+)
+def test_the_drainage_order_decides_between_soaking_and_lined_whatever_their_scores(overflows, chosen):
+    """The lined store scores highest, since fewer criteria concern it; the order goes before that."""
+    full, partial, lined = overflows
+    frame = rivals(("lined", "none", 90.0, lined), ("partial", "part", 80.0, partial), ("full", "all", 70.0, full))
+    assert chosen_of(frame) == {"A": chosen}
+    assert chosen_of(frame, RankingOptions(variant_choice="score")) == {"A": "lined"}
+
+
+@pytest.mark.parametrize(
+    ("chosen", "choice", "words"),
+    [
+        ("full", "drainage_order", "soaks away most of the variants that can be built here"),
+        ("lined", "drainage_order", "holds its sizing storm, of which those that soak away more overflow"),
+        ("lined", "score", "the highest score of its variants"),
+    ],
+)
+def test_the_reason_of_a_variant_says_what_put_it_first(chosen, choice, words):
+    frame = rivals(("lined", "none", 90.0, 0.0), ("full", "all", 70.0, 0.0))
+    hosts = gpd.GeoDataFrame(
+        {"parcel_id": ["P"], "measure": ["paving"]}, geometry=gpd.GeoSeries([None]), index=pd.Index(["A"])
+    )
+    proposals = SimpleNamespace(hosts=hosts, options=frame.assign(switches="", reason=""), measures=MEASURES)
+    texts = pd.DataFrame(
+        dict.fromkeys(("reasons_for", "reasons_against", "unknowns", "unknown_checks"), ""), index=frame.index
+    )
+    row = rank_candidates(proposals, frame.loc[[f"A.{chosen}"]], texts, RankingOptions(variant_choice=choice))
+    assert row.at["A", "variant_reason"].startswith(words)
 
 
 @pytest.mark.parametrize(("margin", "chosen"), [(np.nan, "light"), (1.5, "deep")])
@@ -75,6 +129,7 @@ def proposals():
         {
             "candidate_id": ["A", "A", "B", "C", "D", "D"],
             "admissible": [True, False, True, True, False, False],
+            "soaks": ["all", "none", "all", "none", "all", "none"],
             "switches": ["", "the ground takes too little", "", "", "", ""],
             "reason": ["", "another variant", "", "", "excluded: too steep", "excluded: too steep; wet"],
         },
@@ -106,7 +161,7 @@ def candidates(proposals):
         },
         index=options.index,
     )
-    return rank_candidates(proposals, options, words)
+    return rank_candidates(proposals, options, words, RankingOptions())
 
 
 def test_candidates_carry_rank_standing_reasons_unknowns_and_next_check(candidates):
@@ -115,7 +170,7 @@ def test_candidates_carry_rank_standing_reasons_unknowns_and_next_check(candidat
     assert candidates.loc["B", ["reasons_for", "reasons_against", "unknowns"]].tolist() == ["large", "owner", ""]
     assert candidates["next_check"].tolist()[0].startswith("infiltration test")
     assert candidates.at["A", "variant_reason"] == "the ground takes too little; 80 mm holds it"
-    assert candidates.at["B", "variant_reason"] == "the highest score of its variants; 80 mm holds it"
+    assert candidates.at["B", "variant_reason"] == "the only variant that can be built here; 80 mm holds it"
 
 
 def test_a_candidate_without_option_has_no_rank_and_says_each_reason_once(candidates):
@@ -167,4 +222,6 @@ def test_a_parcel_without_candidate_has_null_rank_and_the_reason(parcels):
     assert parcels.at["P3", "no_candidate_reason"] == "paving: too steep; wet; roof: no roof"
     assert parcels.at["P4", "no_candidate_reason"] == "roof: no roof"
     assert parcels.loc[["P1", "P2"], "no_candidate_reason"].tolist() == ["", ""]
-    assert (parcels.loc[["P3", "P4"], ["best_candidate", "reasons"]] == "").all(axis=None)
+    assert (parcels.loc[["P3", "P4"], ["best_candidate", "reasons", "score_rests_on"]] == "").all(axis=None)
+    assert parcels.loc[["P1", "P4"], "score_low"].tolist() == pytest.approx([10.0, np.nan], nan_ok=True)
+    assert parcels.at["P1", "score_rests_on"] == "3 of 4 criteria"

@@ -166,6 +166,37 @@ def test_an_index_without_data_is_left_out_of_the_product():
     assert scored.iloc[0]["score"] == pytest.approx((80.0**0.5 * 100.0**0.2) ** (1.0 / 0.7))
 
 
+SOIL = rule("soil", "feasibility", "soil", 0.0, 1.0, 3.0, variants=("full",))
+
+
+@pytest.mark.parametrize("soil", [0.0, 0.4, 1.0, np.nan])
+def test_a_criterion_that_does_not_concern_a_variant_neither_counts_nor_weighs(soil):
+    """Slope grades 0.5 with weight 1. The full store's feasibility is (3 soil + 0.5)/4; the lined one's stays 50,
+    whatever its soil: the weight of what does not concern it goes to the rest.
+    """
+    frame = facts(area=[8.0, 8.0], spills=[4.0, 4.0], slope=[3.0, 3.0], owner=[1.0, 1.0], soil=[0.8, soil])
+    frame["variant"] = ["full", "lined"]
+    scored, weights = score(frame, (*RULES, SOIL), RankingOptions())
+    assert scored["feasibility_index"].tolist() == pytest.approx([100.0 * (3 * 0.8 + 0.5) / 4, 50.0])
+    assert weights.set_index("criterion").at["soil", "state"] == "used"
+
+
+def test_the_unknown_of_a_variant_takes_the_median_of_those_that_it_concerns():
+    """Known full stores grade 0.2 and 0.4: the third takes 0.3; the lined one's 1.0 is no part of that median."""
+    frame = facts(soil=[0.2, 0.4, np.nan, 1.0])
+    frame["variant"] = ["full", "full", "full", "lined"]
+    grades, filled = grade_options(frame, (SOIL,), pd.Series(data=True, index=frame.index))
+    assert filled["soil"].tolist() == pytest.approx([0.2, 0.4, 0.3, np.nan], nan_ok=True)
+    assert grades["soil"].isna().tolist() == [False, False, True, True]
+
+
+def test_a_criterion_that_concerns_no_variant_there_is_is_dropped_for_that_reason():
+    frame = facts(area=[8.0], spills=[4.0], slope=[3.0], owner=[1.0], soil=[1.0]).assign(variant="lined")
+    _, weights = score(frame, (*RULES, SOIL), RankingOptions())
+    row = weights.set_index("criterion").loc["soil"]
+    assert (row["used_weight"], row["state"]) == (0.0, "dropped: concerns no variant that can be built here")
+
+
 def test_the_brief_s_weights_rule_and_the_longer_name_wins():
     frame = facts(area=[10.0], spills=[0.0], slope=[3.0], owner=[1.0])
     scored, _ = score(frame, RULES, RankingOptions(weights={"spills": 9.0, "area": 1.0}))
