@@ -20,6 +20,8 @@ UNKNOWN_COVER_SHARES = {"paved": (0.2, 0.4, 0.6), "roof": (0.1, 0.3, 0.5)}
 """Share of the impermeable area that is usable paved ground or roof where cover is unknown (from memory)."""
 OPEN_GROUND = ("park", "pitch", "open", "railway", "highway")
 """Land uses on which no roof is supposed where cover is unknown."""
+LEAST_PITCH_M2 = 25.0
+"""A smaller part of a mapped pitch is where the map and the parcels do not quite meet."""
 CARRIED = (
     "parcel_id",
     "ground",
@@ -135,7 +137,7 @@ def _open_ground(pitches: gpd.GeoDataFrame, cover: Cover) -> gpd.GeoDataFrame:
         taken = shapely.union_all(hard.to_numpy()[other[pitch == place]])
         shapes[place] = shapely.difference(shapes[place], taken)
     open_ground = pitches.set_geometry(gpd.GeoSeries(mend(shapes), index=pitches.index, crs=pitches.crs))
-    return open_ground[open_ground.area > 0.0]
+    return open_ground[open_ground.area >= LEAST_PITCH_M2]
 
 
 def _patches_from(cut: gpd.GeoDataFrame, data: Inputs) -> gpd.GeoDataFrame:

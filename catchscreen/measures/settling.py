@@ -57,16 +57,34 @@ def half_emptying_limits(measures: Sequence[Measure]) -> dict[str, float]:
 def settle(proposals: Proposals, sizes: Sizes) -> Proposals:
     """Return the proposals with the options that the runs have dropped, each with its reason.
 
-    A parcel that has no option of a measure left is set aside with that reason.
+    A parcel that has no option of a measure left is set aside with that reason. What stays but is not half empty in
+    time carries that as a flag, with its hours: a full store is no store for the next storm.
     """
-    dropped = sizes.dropped
-    if len(dropped) == 0:
+    dropped, late = sizes.dropped, _say_late(proposals, sizes)
+    if len(dropped) == 0 and len(late) == 0:
         return proposals
     table = proposals.options.copy()
+    table["flags"] = join_texts(table["flags"], late.reindex(table.index).fillna(""))
     table["admissible"] = table["admissible"] & ~table.index.isin(dropped.index)
-    table["switches"] = join_texts(table["switches"], dropped["switches"].reindex(table.index).fillna(""))
+    if len(dropped):
+        table["switches"] = join_texts(table["switches"], dropped["switches"].reindex(table.index).fillna(""))
     table["reason"] = write_verdict(table)
-    return replace(proposals, options=table, set_aside=_set_aside_more(proposals, table, dropped))
+    set_aside = _set_aside_more(proposals, table, dropped) if len(dropped) else proposals.set_aside
+    return replace(proposals, options=table, set_aside=set_aside)
+
+
+def _say_late(proposals: Proposals, sizes: Sizes) -> pd.Series:
+    """Say by option_id which stores on the ground, of those that stay, are not half empty in time, with their hours."""
+    options = proposals.options.reindex(sizes.options.index)
+    limit_h = options["measure"].map(half_emptying_limits(proposals.measures)).to_numpy(float)
+    half_h = sizes.options["sizing_half_emptying_h"].to_numpy(float)
+    with np.errstate(invalid="ignore"):
+        late = (half_h > limit_h) & (options["ground"] != "roof").to_numpy()
+    rows = np.flatnonzero(late)
+    texts = [
+        f"its store {_say_hours(half_h[row])} after the sizing storm (at most {limit_h[row]:.0f} h)" for row in rows
+    ]
+    return pd.Series(texts, index=sizes.options.index[rows], dtype=object)
 
 
 def _set_aside_more(proposals: Proposals, table: pd.DataFrame, dropped: pd.DataFrame) -> pd.DataFrame:
@@ -83,5 +101,8 @@ def _set_aside_more(proposals: Proposals, table: pd.DataFrame, dropped: pd.DataF
 
 
 def _say_failure(half_h: float, limit_h: float) -> str:
-    how_long = f"takes {half_h:.0f} h to half-empty" if np.isfinite(half_h) else "never half-empties"
-    return f"{how_long} at the low end of its rate (at most {limit_h:.0f} h)"
+    return f"{_say_hours(half_h)} at the low end of its rate (at most {limit_h:.0f} h)"
+
+
+def _say_hours(half_h: float) -> str:
+    return f"takes {half_h:.0f} h to half-empty" if np.isfinite(half_h) else "never half-empties"

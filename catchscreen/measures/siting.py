@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Sequence
 
 import geopandas as gpd
@@ -11,12 +12,14 @@ import pandas as pd
 from catchscreen.measures import people, soil, supply, water
 from catchscreen.measures.catalogue import load_prices, load_products
 from catchscreen.measures.cautions import add_off_combined, write_cautions, write_receiving
+from catchscreen.measures.check_dams import add_check_dams, say_check_dams
 from catchscreen.measures.constraints import add_doubtful_ground, find_constraints, kinds_without_map
 from catchscreen.measures.contract import Measure
 from catchscreen.measures.evidence import describe_tests, match_evidence
 from catchscreen.measures.gates import judge_options, write_verdict
 from catchscreen.measures.hosts import find_hosts
 from catchscreen.measures.neighbours import add_drain_parcels
+from catchscreen.measures.no_host import say_no_host
 from catchscreen.measures.overrides import apply_overrides
 from catchscreen.measures.roof_structure import add_roofs
 from catchscreen.measures.run_on import assign_run_on, find_host_surfaces
@@ -28,6 +31,7 @@ from catchscreen.records import Cover, Inputs, Proposals, Terrain
 
 BASE_DEPTH_M = 0.45
 """Usual depth of the base of the build-up, with which the depth of a test is compared."""
+NUMBER = re.compile(r"[0-9][0-9.,]*")
 STRUCTURE_NOTE = "structural depth not checked beyond a stated minimum"
 HARDLY_PIPED = 0.05
 """Ground of which less than this share reaches a sewer is taken to reach none."""
@@ -50,8 +54,6 @@ PLACES = {
     "flood_zone": "flood zones",
 }
 """What a reader calls a kind of constraint that no map shows."""
-CHECK_DAM_SLOPE_PERCENT = 3.0
-"""From this slope on a store is divided by check dams (SuDS practice, from memory); the spacing is the brief's."""
 
 
 def propose(
@@ -98,7 +100,7 @@ def propose(
         options=table.copy(),
         grades=_grade_columns(table, measures),
         run_on=run_on,
-        set_aside=_set_aside(data, hosts, table, measures),
+        set_aside=_set_aside(data, hosts, table, measures, cover),
         host_surfaces=host_surfaces,
         grade_rules={measure.name: measure.grades for measure in measures},
         measures=measures,
@@ -143,13 +145,15 @@ def _judge(hosts: gpd.GeoDataFrame, data: Inputs, measures: Sequence[Measure], o
         verdict = judge_options(table, measure, constraints)
         table = pd.concat([table, verdict], axis=1).copy()  # one block: what follows adds columns one by one
         _bar_unfit_depths(table, measure)
-        _add_notes(table, data, measure, options)
+        add_check_dams(table, measure, options)
+        _add_notes(table, data, measure)
         table["reason"] = write_verdict(table)
         parts.append(table)
     filled = [part for part in parts if len(part)] or parts[:1]
     joined = pd.concat(filled).sort_index(kind="stable")
     joined["is_range_only"] = joined["waits_for_test"]
     joined["q_m_s"] = joined["q_used_m_s"]
+    joined["safety_factor"] = joined["safety_factor"].where(joined["soaks"] != "none")
     return joined
 
 
@@ -178,7 +182,7 @@ def _say_unfit(least_mm: float, most_mm: float, limit: str) -> str:
     return f"{limit or 'the depth limit'} {room}{need}"
 
 
-def _add_notes(table: pd.DataFrame, data: Inputs, measure: Measure, options: MeasureOptions) -> None:
+def _add_notes(table: pd.DataFrame, data: Inputs, measure: Measure) -> None:
     """Add what the rules do not say: contradicted maps, exceedance beside a building, maps that were not given."""
     full_min = next(
         (
@@ -203,9 +207,7 @@ def _add_notes(table: pd.DataFrame, data: Inputs, measure: Measure, options: Mea
         table["unknowns"] = join_texts(table["unknowns"], add)
     on_ground = table["traffic_class"].ne("")
     unchecked = pd.Series(np.where(on_ground, STRUCTURE_NOTE, ""), index=table.index)
-    dams = on_ground & (table["slope_percent"] >= CHECK_DAM_SLOPE_PERCENT)
-    spacing = f"check dams every {options.check_dam_spacing_m:g} m are assumed in the store"
-    table["notes"] = join_texts(unchecked, pd.Series(np.where(dams, spacing, ""), index=table.index))
+    table["notes"] = join_texts(unchecked, say_check_dams(table))
 
 
 def _grade_columns(table: pd.DataFrame, measures: Sequence[Measure]) -> pd.DataFrame:
@@ -218,26 +220,32 @@ def _grade_columns(table: pd.DataFrame, measures: Sequence[Measure]) -> pd.DataF
     return frame
 
 
-def _set_aside(data: Inputs, hosts: gpd.GeoDataFrame, table: pd.DataFrame, measures: Sequence[Measure]) -> pd.DataFrame:
+def _set_aside(
+    data: Inputs, hosts: gpd.GeoDataFrame, table: pd.DataFrame, measures: Sequence[Measure], cover: Cover
+) -> pd.DataFrame:
     """Say for each parcel and measure without an admissible option why there is none."""
-    where = {"paved": "no paved ground wide and large enough", "roof": "no roof", "pitch": "no pitch"}
-    rows: list[tuple[str, str, str]] = []
-    names = data.parcels.index.astype(str)
+    names = data.parcels.index.astype(str).to_numpy(dtype=object)
     parcel_of = hosts["parcel_id"].reindex(table["candidate_id"]).to_numpy()
+    grounds = {measure.ground for measure in measures}
+    nothing = {ground: pd.Series(say_no_host(names, ground, cover), index=names) for ground in sorted(grounds)}
+    parts = []
     for measure in measures:
         own = (table["measure"] == measure.name).to_numpy()
         possible = set(parcel_of[own & table["admissible"].to_numpy(bool)])
-        said: dict[str, dict[str, None]] = {}
+        said: dict[str, dict[str, str]] = {}
         for parcel, gates, switches in zip(
             parcel_of[own], table["gates"].to_numpy()[own], table["switches"].to_numpy()[own], strict=True
         ):
             if parcel not in possible:
-                parts = (gates or switches).split(SEPARATOR)
-                said.setdefault(parcel, {}).update(dict.fromkeys(part.partition(" (so ")[0] for part in parts))
-        for parcel in names:
-            if parcel not in possible:
-                parts = sorted(said.get(parcel, ()))
-                text = "excluded: " + SEPARATOR.join(parts) if parts else where[measure.ground]
-                rows.append((parcel, measure.name, text))
-    frame = pd.DataFrame(rows, columns=["parcel_id", "measure", "reason"])
+                texts = (gates or switches).split(SEPARATOR)
+                own_texts = said.setdefault(parcel, {})
+                for text in texts:
+                    # Of several hosts that break one rule by different amounts the first one speaks for all.
+                    plain = text.partition(" (so ")[0]
+                    own_texts.setdefault(NUMBER.sub("", plain), plain)
+        without = nothing[measure.ground][~np.isin(names, list(possible))]
+        barred = {parcel: "excluded: " + SEPARATOR.join(sorted(texts.values())) for parcel, texts in said.items()}
+        reasons = pd.Series(barred, dtype=object).reindex(without.index).fillna(without)
+        parts.append(pd.DataFrame({"parcel_id": without.index, "measure": measure.name, "reason": reasons.to_numpy()}))
+    frame = pd.concat(parts, ignore_index=True)
     return frame.sort_values(["parcel_id", "measure"], kind="stable").reset_index(drop=True)

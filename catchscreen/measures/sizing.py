@@ -10,6 +10,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from catchscreen.measures.asking import ask
+from catchscreen.measures.check_dams import host_length_m
 from catchscreen.measures.contract import Measure, Variant
 from catchscreen.measures.settling import find_dropped
 from catchscreen.measures.variants import slope_store_fraction
@@ -33,6 +34,8 @@ STORE_COLUMNS = (
 AREAS = ("host_area_m2", "base_area_m2", "run_on_area_m2")
 NO_OVERFLOW_M3_PER_M2 = 1e-6
 """Overflow under a thousandth of a millimetre is the rounding of the run, not water."""
+LEAST_SAID_M3 = 0.05
+"""A volume below this would be printed as 0.0 m3."""
 
 
 def store_trials(proposals: Proposals, options: MeasureOptions) -> Stores:
@@ -202,11 +205,11 @@ def _trial(
 def _kept_by_trials(own: pd.DataFrame, options: MeasureOptions) -> pd.DataFrame:
     """Give what a store has at every depth: areas, outlet, slope and bay, and the ends of its soil's rate.
 
-    Roofs lose nothing to slope; bays end at check dams or at the host's end.
+    Roofs lose nothing to slope; bays end at check dams, where there are some, or at the host's end.
     """
     frame = own[[*AREAS, "outlet_to"]].copy()
-    length = (own["host_area_m2"] / own["width_m"]).where(own["width_m"] > 0.0, np.inf)
-    frame["bay_m"] = length.clip(upper=options.check_dam_spacing_m)
+    bay_m = own["check_dam_spacing_m"].fillna(host_length_m(own))
+    frame["bay_m"] = bay_m.where(np.isfinite(bay_m), options.check_dam_spacing_m)
     frame["slope"] = own["slope_fraction"].where(own["ground"] != "roof", 0.0).astype(float)
     for bound in ("low", "high"):
         frame[f"{bound}_share"] = (own[f"q_{bound}_m_s"] / own["q_used_m_s"]).fillna(1.0).astype(float)
@@ -253,6 +256,7 @@ def _sized_columns(chosen: pd.DataFrame) -> pd.DataFrame:
     frame["passes_sizing_storm"] = (chosen["passes"] & chosen["lets_in"]).astype(bool)
     frame["sizing_overflow_m3"] = chosen["over_the_top_m3"]
     frame["sizing_intake_excess_m3"] = chosen["intake_excess_m3"]
+    frame["sizing_half_emptying_h"] = chosen["half_emptying_h"]
     frame["size_reason"] = [
         _size_text(*row)
         for row in zip(
@@ -278,10 +282,15 @@ def _say_way(proposals: Proposals, chosen: pd.DataFrame) -> NDArray[np.object_]:
 
 
 def _size_text(depth: float, passes: bool, over_m3: float, excess_m3: float, lets_in: bool) -> str:  # noqa: FBT001
-    excess = f"the surface lets too little in: {excess_m3:,.1f} m3 of the heaviest of them run off it"
+    excess = f"the surface lets too little in: {_say_m3(excess_m3)} of the heaviest of them run off it"
     if passes and lets_in:
         return f"{depth:.0f} mm is the least catalogue depth that may be laid here and holds the sizing storms"
     if passes:
         return f"{depth:.0f} mm, the least catalogue depth that may be laid here, has room for the storms, but {excess}"
-    text = f"{depth:.0f} mm is the deepest that fits and still overflows by {over_m3:,.1f} m3 in the sizing storm"
+    text = f"{depth:.0f} mm is the deepest that fits and still overflows by {_say_m3(over_m3)} in the sizing storm"
     return text if lets_in else f"{text}; {excess}"
+
+
+def _say_m3(volume_m3: float) -> str:
+    """Write a volume; what would round to nought is said in words."""
+    return f"{volume_m3:,.1f} m3" if volume_m3 >= LEAST_SAID_M3 else "less than 0.1 m3"

@@ -107,5 +107,5 @@ def add_levels(hosts: gpd.GeoDataFrame, data: Inputs, land: Terrain, matches: pd
     slope = pd.to_numeric(hosts["slope_fraction"], errors="coerce").astype(float)
     hosts["slope_fraction"] = slope.fillna(pd.Series(at_point, index=hosts.index))
     hosts["slope_percent"] = hosts["slope_fraction"] * 100.0
-    hosts.loc[hosts["ground"] == "roof", ["slope_percent"]] = np.nan
+    hosts.loc[hosts["ground"] == "roof", ["slope_fraction", "slope_percent"]] = np.nan
     hosts["outfall_level_m"] = lowest_by_host(matches, "outfall_level", hosts.index)

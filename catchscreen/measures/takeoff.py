@@ -38,8 +38,9 @@ def take_off(proposals: Proposals, chosen: Sizes, options: MeasureOptions) -> pd
     -------
     DataFrame
         Index option_id; layers (text), tonnes, loads, load_kn_m2 (roofs), haul_km, haul_t_km, supply_tonnes_per_yr,
-        supply_need_t_per_yr, supply_cover_fraction, dug_out_t, cost_low, cost, cost_high, cost_build, cost_dig_out,
-        cost_disposal, cost_traffic, cost_on_top, extra_cost_at_renewal, upkeep_low_per_yr, upkeep_per_yr,
+        supply_need_t_per_yr, supply_cover_fraction, dug_out_t, spoil_loads (beside ``loads``, which are deliveries),
+        cost_low, cost, cost_high, cost_build, cost_check_dams, cost_dig_out, cost_disposal, cost_traffic,
+        cost_over_main, cost_on_top, extra_cost_at_renewal, upkeep_low_per_yr, upkeep_per_yr,
         upkeep_high_per_yr, whole_life_cost, currency, price_year, cost_source, carbon_product_kg, carbon_haul_kg,
         carbon_works_kg, carbon_rebuild_kg, carbon_net_kg, carbon_boundary, supplier_layers (text: named suppliers'
         layers beside the generic ones, outside every total), plastic_diversion_t_co2e (outside every total; 0 unless
@@ -57,17 +58,23 @@ def take_off(proposals: Proposals, chosen: Sizes, options: MeasureOptions) -> pd
     frame = _sum_layers(rows, sized.index)
     # Traffic, not the store, loads the ground: the figure is for structures only.
     frame["load_kn_m2"] = frame["load_kn_m2"].where(sized["ground"] == "roof")
-    frame["loads"] = np.ceil(frame["tonnes"] / prices.lorry_t - 1e-9)
+    frame["loads"] = _loads(frame["tonnes"], prices)
     frame["haul_km"] = sized["supply_km"]
     frame["haul_t_km"] = frame["tonnes"] * frame["haul_km"]
     frame = frame.join(cover_supply(sized, frame["tonnes"], proposals, options))
     add_costs(frame, sized, proposals, prices, options)
+    frame["spoil_loads"] = _loads(frame["dug_out_t"], prices)
     _add_carbon(frame, sized, proposals, prices)
     diverted = rows[rows["product"] == RECYCLED_PLASTIC].groupby("option_id")["tonnes"].sum().reindex(sized.index)
     frame["plastic_diversion_t_co2e"] = diverted_carbon_t(diverted.fillna(0.0), options)
     frame["supplier_layers"] = _beside(rows, products, sized.index)
     frame["layer_source"] = _layer_sources(rows, sized.index)
-    return frame
+    return frame.copy()  # in one block: it gained many columns one by one
+
+
+def _loads(tonnes: pd.Series, prices: Prices) -> pd.Series:
+    """Give the lorry loads of some tonnes; rounding of the sum makes no load more."""
+    return np.ceil(tonnes / prices.lorry_t - 1e-9).clip(lower=0.0)
 
 
 def list_layers(proposals: Proposals, chosen: Sizes, options: MeasureOptions) -> pd.DataFrame:

@@ -55,6 +55,7 @@ class Prices:
 
     dig_out_per_m3 : of ground and old pavement in place. disposal_per_t : of clean spoil, tip and haul;
     disposal_doubtful_per_t : from made or doubtful ground. traffic_per_m2 : traffic management on roads.
+    check_dam_per_m : of a dam across a sloping store.
     spoil_t_m3 : what a cubic metre in place weighs.
     """
 
@@ -68,6 +69,7 @@ class Prices:
     disposal_per_t: tuple[float, float, float]
     disposal_doubtful_per_t: tuple[float, float, float]
     traffic_per_m2: tuple[float, float, float]
+    check_dam_per_m: tuple[float, float, float]
     items: Mapping[str, UnitCost]
 
     def item(self, name: str) -> UnitCost:
@@ -142,5 +144,6 @@ COMMON_COST_ENTRIES: Final[Mapping[str, Entry]] = {
     "disposal_per_t": Entry("band", 0.0, 10_000.0),
     "disposal_doubtful_per_t": Entry("band", 0.0, 10_000.0),
     "traffic_per_m2": Entry("band", 0.0, 10_000.0),
+    "check_dam_per_m": Entry("band", 0.0, 10_000.0),
 }
 COMMON_LAYER_ENTRIES: Final[Mapping[str, Entry]] = {"date": Entry("text"), "source": Entry("text")}

@@ -11,6 +11,7 @@ import pytest
 from shapely.geometry import LineString, Point, Polygon, box
 
 from catchscreen.measures import open_measures, propose
+from catchscreen.measures.check_dams import add_check_dams, say_check_dams
 from catchscreen.measures.hosts import name_hosts
 from catchscreen.options import MeasureOptions
 
@@ -116,7 +117,7 @@ def test_groundwater_is_counted_from_the_base_of_the_build_up(proposals):
 def test_set_aside_names_every_parcel_without_candidate_and_why(proposals):
     said = proposals.set_aside.set_index(["parcel_id", "measure"])["reason"]
     assert "light steel" in said[("P2", "green_roof")]
-    assert said[("P4", "permeable_paving")] == "no paved ground wide and large enough"
+    assert said[("P4", "permeable_paving")] == "no paved ground"
     assert ("P1", "permeable_paving") not in said.index
 
 
@@ -341,14 +342,36 @@ def test_the_same_inputs_give_the_same_frames_in_any_order(make_district, layers
     pd.testing.assert_frame_equal(first.run_on, second.run_on)
 
 
-@pytest.mark.parametrize(("slope", "said"), [(0.0299, False), (0.03, True)])
-def test_check_dam_spacing_is_stated_from_three_per_cent(make_district, layers, options, run, slope, said):
+@pytest.mark.parametrize(("slope", "dams"), [(0.0, 0), (0.0007, 0), (0.0008, 0), (0.0009, 4), (0.02, 4)])
+def test_check_dams_are_counted_from_the_slope_that_needs_them(make_district, layers, options, run, slope, dams):
+    """The yard is 50 m long, its thinnest store 200 mm: a tenth of it is lost from g = 2 x 0.1 x 0.2 m / 50 m = 0.08 %.
+
+    In bays of 10 m four dams part it, each as long as the yard is wide: 160 m.
+    """
     data, land, cover = make_district(**layers)
     patches = cover.patches.assign(slope_fraction=slope)
-    proposals = propose(data, land, replace(cover, patches=patches), open_measures(options), options, run)
-    notes = proposals.options.at[f"{SCHOOL}.full-infiltration", "notes"]
-    assert ("check dams every 10 m" in notes) is said
-    assert "structural depth not checked" in notes
+    table = propose(data, land, replace(cover, patches=patches), open_measures(options), options, run).options
+    row = table.loc[f"{SCHOOL}.full-infiltration"]
+    assert row["check_dams"] == pytest.approx(dams, nan_ok=True)
+    assert row["check_dam_length_m"] == (160.0 if dams == 4 else 0.0)
+    assert row["check_dam_spacing_m"] == pytest.approx(10.0 if dams == 4 else np.nan, nan_ok=True)
+    said = "4 check dams every 10 m are assumed in the store, which needs them from a slope of 0.08 % on"
+    assert (said in row["notes"]) is (dams == 4)
+    assert "structural depth not checked" in row["notes"]
+    roof = table.loc[f"{SCHOOL_ROOF}.extensive"]
+    assert (roof["check_dams"], roof["check_dam_length_m"]) == (0.0, 0.0)
+
+
+def test_check_dams_of_an_unknown_slope_are_unknown_and_of_an_unknown_width_uncounted(proposals, options):
+    measure = next(m for m in proposals.measures if m.name == "permeable_paving")
+    table = proposals.options.loc[[f"{SCHOOL}.full-infiltration"] * 2].copy()
+    table["slope_fraction"], table["width_m"] = [np.nan, 0.02], [40.0, np.nan]
+    add_check_dams(table, measure, options)
+    assert table["check_dams"].isna().all()
+    assert list(table["check_dam_spacing_m"].isna()) == [True, False]
+    assert list(table["check_dam_length_m"]) == [0.0, 2000.0 / 10.0]
+    assert "check dams every 10 m are assumed" in say_check_dams(table).iloc[1]
+    assert say_check_dams(table).iloc[0] == ""
 
 
 def test_a_surveyed_load_replaces_the_attribute_and_ballast_is_traded_on_top(make_district, layers, options, run):
@@ -384,3 +407,26 @@ def test_invalid_patches_and_surfaces_are_mended_before_they_are_overlaid(make_d
     own = proposals.host_surfaces[proposals.host_surfaces["candidate_id"].str.startswith("P1-paved")]
     assert own[["surface_id", "area_m2", "fraction"]].to_numpy().tolist() == [["S2", 2000.0, 1.0]]
     assert proposals.hosts.geometry.dropna().is_valid.all()
+
+
+def test_a_parcel_without_a_host_says_what_it_has_and_what_is_wrong_with_it(make_district, layers, options, run):
+    """Nothing of the kind; parts that make no patch; a roof of which nothing is usable, by pitch or want of room."""
+    data, land, cover = make_district(**layers)
+
+    def reasons(patches):
+        aside = propose(data, land, replace(cover, patches=patches), open_measures(options), options, run).set_aside
+        return aside.set_index(["parcel_id", "measure"])["reason"]
+
+    patches = cover.patches.copy()
+    patches.loc["P1-r", ["usable_area_m2", "pitch_deg"]] = [0.0, 41.0]
+    patches.loc["P2-r", ["usable_area_m2", "roof_reason"]] = [0.0, "narrower than its edge strips"]
+    said = reasons(patches.drop("P3-a"))
+    assert said["P1", "green_roof"] == "900 m2 of roof, none of it usable: it pitches 41 degrees"
+    assert said["P2", "green_roof"] == "1,600 m2 of roof, none of it usable: narrower than its edge strips"
+    assert said["P3", "green_roof"] == "no roof"
+    assert said["P3", "permeable_paving"] == "7,200 m2 of paved ground, no part of it wide and large enough"
+    assert said["P4", "permeable_paving"] == "no paved ground"
+    patches.loc["P1-r", "pitch_deg"] = 10.0
+    small = reasons(patches.drop("P2-r"))
+    assert small["P1", "green_roof"].endswith("edge strips, plant and what stands on no plane leave nothing")
+    assert small["P2", "green_roof"] == "1,600 m2 of roof, in parts too small"

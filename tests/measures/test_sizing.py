@@ -293,3 +293,38 @@ def test_what_goes_over_the_top_is_said_with_its_way_only_where_something_does(p
         )
         sizes = choose_size(near, trials, StoreEvents(events), one_storm(), options)
         assert ("it would pass beside a building" in sizes.options.at[f"{SCHOOL}.lined", "size_reason"]) is said
+
+
+@pytest.mark.parametrize(
+    ("half_h", "said"),
+    [
+        (23.9, ""),
+        (24.0, ""),
+        (92.2, "its store takes 92 h to half-empty after the sizing storm (at most 24 h)"),
+        (np.inf, "its store never half-empties after the sizing storm (at most 24 h)"),
+    ],
+)
+def test_a_store_that_is_late_to_half_empty_carries_its_hours_against_it(
+    make_district, layers, options, run, half_h, said
+):
+    """Unknown soil: nothing moves the site to another variant, so the hours have to be said."""
+    layers.pop("soils")
+    data, land, cover = make_district(**layers)
+    proposals = propose(data, land, cover, open_measures(options), options, run)
+    trials = store_trials(proposals, options)
+    events = {"store_id": trials.store_id, "storm_id": "storm", "overflow_m3": 0.0, "greatest_store_mm": 1.0}
+    events = pd.DataFrame(events).assign(half_emptying_h=half_h)
+    settled = settle(proposals, choose_size(proposals, trials, StoreEvents(events), one_storm(), options))
+    flags = settled.options.at[f"{SCHOOL}.partial-infiltration", "flags"]
+    assert ("half-empt" in flags) is bool(said)
+    assert said in flags
+    assert "half-empt" not in settled.options.at["P1-roof-green_roof-5_5.extensive", "flags"]
+
+
+@pytest.mark.parametrize(("excess", "said"), [(0.04, "less than 0.1 m3"), (0.06, "0.1 m3")])
+def test_a_volume_that_rounds_to_nought_is_said_in_words(proposals, options, excess, said):
+    trials = store_trials(proposals, options)
+    events = {"store_id": trials.store_id, "storm_id": "storm", "overflow_m3": excess, "intake_excess_m3": excess}
+    events = pd.DataFrame(events).assign(greatest_store_mm=1.0, half_emptying_h=1.0)
+    sizes = choose_size(proposals, trials, StoreEvents(events), one_storm(), options)
+    assert f"too little in: {said} of" in sizes.options.at[f"{SCHOOL}.full-infiltration", "size_reason"]

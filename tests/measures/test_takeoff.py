@@ -78,15 +78,17 @@ def test_480_tonnes_over_a_long_and_a_short_way(km, kg):
 def test_cost_is_a_band_with_its_year_and_source(proposals, chosen, options):
     """95, 136, 180 a square metre laid at 300 mm; 0.43 m dug out at 12, 20, 35 a m3 and tipped at 10, 18, 35 a tonne of
 
-    1.8 t/m3; surveys 4.5, design 12.5 and contingency 30 % on top: 1.47. 2,000 m2 make 860 m3 and 1,548 t of spoil.
+    1.8 t/m3; surveys 4.5, design 12.5 and contingency 30 % on top: 1.47. 2,000 m2 make 860 m3 and 1,548 t of spoil, 78
+    loads. The yard is 40 m wide, 50 m long and falls by 1 %: 4 check dams, 160 m at 25, 50, 100 a metre.
     """
     row = take_off(proposals, chosen, options).loc[f"{SCHOOL}.full-infiltration"]
-    bare = [
-        2000.0 * laid + 860.0 * dig + 1548.0 * tip for laid, dig, tip in ((95, 12, 10), (136, 20, 18), (180, 35, 35))
-    ]
+    prices = ((95, 12, 10, 25), (136, 20, 18, 50), (180, 35, 35, 100))
+    bare = [2000.0 * laid + 860.0 * dig + 1548.0 * tip + 160.0 * dam for laid, dig, tip, dam in prices]
     assert [row["cost_low"], row["cost"], row["cost_high"]] == pytest.approx([1.47 * each for each in bare])
-    items = [row[f"cost_{name}"] for name in ("build", "dig_out", "disposal", "traffic", "on_top")]
-    assert items == pytest.approx([272_000.0, 17_200.0, 27_864.0, 0.0, 0.47 * bare[1]])
+    names = ("build", "check_dams", "dig_out", "disposal", "traffic", "over_main", "on_top")
+    items = [row[f"cost_{name}"] for name in names]
+    assert items == pytest.approx([272_000.0, 8_000.0, 17_200.0, 27_864.0, 0.0, 0.0, 0.47 * bare[1]])
+    assert row["spoil_loads"] == 78.0
     assert sum(items) == pytest.approx(row["cost"])
     assert row["dug_out_t"] == pytest.approx(1548.0)
     assert row["extra_cost_at_renewal"] == pytest.approx(1.47 * (bare[1] - 2000.0 * 80.0))
@@ -109,6 +111,50 @@ def test_a_main_beneath_raises_the_band(proposals, chosen, options):
     raised = take_off(over, chosen, options)
     for name, factor in (("cost_low", 1.3), ("cost", 1.65), ("cost_high", 2.0)):
         assert list(raised[name]) == pytest.approx(list(plain[name] * factor))
+    items = ["cost_build", "cost_check_dams", "cost_dig_out", "cost_disposal", "cost_traffic"]
+    pd.testing.assert_frame_equal(raised[items], plain[items])
+    assert list(raised["cost_over_main"]) == pytest.approx(list(0.65 * plain[items].sum(axis=1)))
+    assert (plain["cost_over_main"] == 0.0).all()
+
+
+@pytest.mark.parametrize(("land_use", "ground_use", "charged"), [("highway", "", True), ("highway", "car_park", False)])
+def test_traffic_management_is_charged_on_carriageways_not_on_their_car_parks(
+    proposals, chosen, options, land_use, ground_use, charged
+):
+    """2,000 m2 at 20 a square metre."""
+    street = replace(proposals, options=proposals.options.assign(land_use=land_use, ground_use=ground_use))
+    cost = take_off(street, chosen, options).at[f"{SCHOOL}.full-infiltration", "cost_traffic"]
+    assert cost == pytest.approx(40_000.0 if charged else 0.0)
+
+
+def test_the_cost_band_follows_an_area_that_is_a_range(proposals, chosen, options):
+    """0 to 3,000 m2 about 2,000: the low end costs nothing, the high end half as much again at high prices."""
+    blind = proposals.options.assign(host_area_low_m2=0.0, host_area_high_m2=3000.0)
+    plain = take_off(proposals, chosen, options)
+    row, known = (
+        frame.loc[f"{SCHOOL}.full-infiltration"]
+        for frame in (take_off(replace(proposals, options=blind), chosen, options), plain)
+    )
+    assert row["cost_low"] == 0.0
+    assert row["cost"] == pytest.approx(known["cost"])
+    assert row["cost_high"] == pytest.approx(1.5 * known["cost_high"])
+    assert (row["upkeep_low_per_yr"], row["upkeep_high_per_yr"]) == (0.0, pytest.approx(3000.0 * 1.5))
+
+
+def test_the_whole_life_cost_is_a_present_value_at_the_stated_rate(proposals, chosen):
+    """Upkeep of 2,000 a year for 3 years at 5 %: 2,000 (1/1.05 + 1/1.1025 + 1/1.157625) = 5,446.50; at 0 %: 6,000."""
+    for rate, present in ((0.05, 5446.50), (0.0, 6000.0)):
+        options = MeasureOptions(discount_rate=rate, whole_life_years=3)
+        row = take_off(proposals, chosen, options).loc[f"{SCHOOL}.full-infiltration"]
+        assert row["whole_life_cost"] - row["cost"] == pytest.approx(present, abs=0.01)
+
+
+def test_deliveries_and_spoil_are_loads_apart(proposals, chosen, options):
+    """600 m3 of rock make 960 t; with blocks and grit more. 860 m3 dug out make 1,548 t: 77.4, so 78 loads."""
+    row = take_off(proposals, chosen, options).loc[f"{SCHOOL}.full-infiltration"]
+    assert (row["loads"], row["spoil_loads"]) == (np.ceil(row["tonnes"] / 20.0), 78.0)
+    roof = sizes_at(proposals, {f"{ROOF}.extensive@0080"}, options)
+    assert take_off(proposals, roof, options).at[f"{ROOF}.extensive", "spoil_loads"] == 0.0
 
 
 def test_doubtful_spoil_and_works_on_a_road_cost_more_and_stand_as_items(proposals, chosen, options):
