@@ -81,7 +81,9 @@ def _worded(frame: pd.DataFrame) -> pd.DataFrame:
     frame["infiltration_source"] = frame["q_source"]
     frame["roof_pitch_deg"] = frame["pitch_deg"]
     frame["connected_impermeable_m2"] = frame["captured_connected_m2"]
-    frame["overflow_shut_m3"] = frame["overflow_shut_m3"].mask(frame["ground"] == "roof")
+    on_roof = frame["ground"] == "roof"
+    for name in ("overflow_shut_m3", "base_area_m2", "check_dams"):
+        frame[name] = frame[name].mask(on_roof)
     without = frame["option_id"].isna()
     frame["reasons_against"] = frame["reasons_against"].where(~without, frame["no_option_reason"])
     return frame
