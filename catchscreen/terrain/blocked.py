@@ -9,11 +9,7 @@ import shapely
 from numpy.typing import NDArray
 
 from catchscreen.grid import Grid
-from catchscreen.terrain.catchments import Division
 from catchscreen.terrain.changes import Edit
-from catchscreen.terrain.frames import hollow_frame
-from catchscreen.terrain.hollows import Hollows
-from catchscreen.terrain.routing import Routing
 
 Ints = NDArray[np.int64]
 
@@ -35,18 +31,13 @@ L_PER_M2_MM = 3600.0
 
 
 def blocked_frame(
-    closed: tuple[Hollows, Routing],
-    open_rows: gpd.GeoDataFrame,
-    division: Division,
-    subcatchment_ids: list[str],
-    culverts: list[Edit],
-    grid: Grid,
+    closed_rows: gpd.GeoDataFrame, open_rows: gpd.GeoDataFrame, culverts: list[Edit], grid: Grid
 ) -> gpd.GeoDataFrame:
     """Return the hollows that are there, or are larger, only while every culvert is blocked.
 
     Parameters
     ----------
-    closed : hollows and routing of the ground without the culverts. open_rows : frame of the hollows with them.
+    closed_rows : frame of the hollows of the ground without the culverts. open_rows : of those with them.
 
     Returns
     -------
@@ -55,10 +46,8 @@ def blocked_frame(
     culverts that drain it, NaN unless known for all), capacity_mm_h (the same as a rate of runoff over the
     contributing area), subcatchment_id, polygons at spill level.
     """
-    found, routing = closed
-    every, _ = hollow_frame(found, routing, division, subcatchment_ids, grid)
-    both = every[SAME].merge(open_rows[SAME].drop_duplicates(), on=SAME, how="left", indicator=True)
-    rows = every[(both["_merge"] == "left_only").to_numpy()]
+    both = closed_rows[SAME].merge(open_rows[SAME].drop_duplicates(), on=SAME, how="left", indicator=True)
+    rows = closed_rows[(both["_merge"] == "left_only").to_numpy()]
     inside = _open_inside(rows, open_rows)
     near = max(grid.cell_width_m, grid.cell_height_m)
     drained_by = _touching(rows, [edit.geometry for edit in culverts], near)

@@ -38,16 +38,26 @@ def carve_depressions(
         pits = pits[find_hollows(routing, grid, options).holds_basin < 0]
     height = routing.level.ravel()[pits]
     pits = pits[np.lexsort((pits, height))]
-    longest = max(1, int(options.carve_longest_m / min(grid.cell_width_m, grid.cell_height_m)))
+    longest, deepest = limits_of(grid, options)
     carved = level.copy()
-    deepest = round(options.carve_deepest_m * TICKS_PER_M)
     cell, before, start = carving.carve(carved, routing.code, pits, longest, deepest)
     cuts = []
     for number in np.flatnonzero(np.diff(start) > 0):
         part = slice(int(start[number]), int(start[number + 1]))
-        way = np.concatenate([pits[number : number + 1], cell[part]])
-        line = shapely.LineString(np.column_stack(grid.xy_of_cells(unframed_cells(way, grid.cols))))
+        pit = int(unframed_cells(pits[number : number + 1], grid.cols)[0])
         floor = int(routing.level.ravel()[pits[number]])
-        after = np.full(way.size - 1, floor, dtype=np.int64)
-        cuts.append(Edit.of_levels(("cut", "depression opened", line), before[part], after))
+        cuts.append(cut_edit(pit, unframed_cells(cell[part], grid.cols), before[part], floor, grid))
     return carved, cuts
+
+
+def limits_of(grid: Grid, options: TerrainOptions) -> tuple[int, int]:
+    """Return how many cells a cut may have and how many ticks it may be deep."""
+    longest = max(1, int(options.carve_longest_m / min(grid.cell_width_m, grid.cell_height_m)))
+    return longest, round(options.carve_deepest_m * TICKS_PER_M)
+
+
+def cut_edit(pit: int, cell: Ints, before: Ints, floor: int, grid: Grid) -> Edit:
+    """Return the edit that lowered some cells of the grid to the level of the pit above them [ticks]."""
+    line = shapely.LineString(np.column_stack(grid.xy_of_cells(np.append(pit, cell))))
+    after = np.full(cell.size, floor, dtype=np.int64)
+    return Edit.of_levels(("cut", "depression opened", line), before, after)

@@ -13,7 +13,8 @@ from catchscreen.terrain._kernels.directions import VOID, WALL
 HIGHEST_TICKS: Final = 95_000_000
 """Levels stay within 9.5 km, so that the squares of drops are whole numbers in a float64."""
 
-_EIGHT: Final = np.ones((3, 3), dtype=np.int8)
+EIGHT: Final = np.ones((3, 3), dtype=np.int8)
+"""Neighbours at sides and corners."""
 
 
 def frame_levels(
@@ -43,28 +44,32 @@ def frame_levels(
     level = np.full((rows + 2, cols + 2), VOID, dtype=np.int32)
     inner = level[1:-1, 1:-1]
     np.copyto(inner, ground_ticks, where=valid)
-    on_ground = ground_ticks[valid]
-    if on_ground.size and max(int(on_ground.max()), -int(on_ground.min())) > HIGHEST_TICKS:
-        raise ValueError(
-            "a ground level lies beyond 9.5 km: give the levels in metres, or the vertical_unit they are in"
-        )
+    check_levels(ground_ticks[valid])
     if holes == "wall":
         _wall_off_holes(level)
     return level
 
 
+def check_levels(on_ground: NDArray[np.int32]) -> None:
+    """Refuse levels [ticks] beyond 9.5 km: they are no levels in metres."""
+    if on_ground.size and max(int(on_ground.max()), -int(on_ground.min())) > HIGHEST_TICKS:
+        raise ValueError(
+            "a ground level lies beyond 9.5 km: give the levels in metres, or the vertical_unit they are in"
+        )
+
+
 def _wall_off_holes(level: NDArray[np.int32]) -> None:
     """Turn enclosed patches without level into walls, but for those that an island inside needs to drain into."""
     ground = level != VOID
-    patches, _ = label(~ground, structure=_EIGHT)
+    patches, _ = label(~ground, structure=EIGHT)
     level[(patches != patches[0, 0]) & ~ground] = WALL
-    islands, count = label(ground, structure=_EIGHT)
-    beside_void = binary_dilation(level == VOID, structure=_EIGHT) & ground
+    islands, count = label(ground, structure=EIGHT)
+    beside_void = binary_dilation(level == VOID, structure=EIGHT) & ground
     reached = np.zeros(count + 1, dtype=bool)
     reached[islands[beside_void]] = True
     cut_off = ground & ~reached[islands]
     if cut_off.any():
-        holes = np.unique(patches[binary_dilation(cut_off, structure=_EIGHT) & ~ground])
+        holes = np.unique(patches[binary_dilation(cut_off, structure=EIGHT) & ~ground])
         level[np.isin(patches, holes[holes > 0]) & ~ground] = VOID
 
 

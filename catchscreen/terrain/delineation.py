@@ -8,6 +8,7 @@ import geopandas as gpd
 import numpy as np
 from numpy.typing import NDArray
 
+from catchscreen.grid import Grid
 from catchscreen.options import TerrainOptions
 from catchscreen.progress import DataIssue, Run
 from catchscreen.records import Inputs, Terrain
@@ -33,7 +34,7 @@ from catchscreen.terrain.routing import Routing, direction_weights, route
 from catchscreen.terrain.slope import slope_fraction
 from catchscreen.terrain.snapping import NOTHING, Snapped, snap_outlets
 from catchscreen.terrain.steadiness import persistence
-from catchscreen.terrain.suspects import find_suspects, note_suspects
+from catchscreen.terrain.suspects import Surfaces, find_suspects, note_suspects
 from catchscreen.terrain.tree_tables import curve_table, part_table
 from catchscreen.units import M2_PER_HA
 
@@ -77,14 +78,13 @@ def delineate(data: Inputs, options: TerrainOptions, run: Run) -> Terrain:
     subcatchments = subcatchments.assign(**edge_columns(routing, division, slope, grid))
     run.check_stop()
     ids = list(subcatchments.index)
-    hollows, hollow_label = hollow_frame(found, routing, division, ids, grid)
-    hollows["persistence_fraction"] = persistence(hollows, routing, grid, options)
+    hollows, hollow_label, wet = hollow_frame(found, routing, division, ids, grid)
+    inner = slice(1, -1), slice(1, -1)
+    level, filled = routing.level[inner], routing.filled[inner]
+    hollows["persistence_fraction"] = persistence(hollows, level, filled, grid, options)
     blocked = _hollows_when_blocked(edited, data, hollows, division, ids, options)
-    suspects = find_suspects(hollows, found, routing, natural, grid, options)
-    note_suspects(suspects, run)
-    note_cut_catchments(subcatchments, run)
-    note_filtered(found, grid, options, run)
-    _note_coarse_cells(data, run)
+    suspects = find_suspects(hollows, found, Surfaces(level, filled, natural[inner], wet), grid, options)
+    note_ground(subcatchments, suspects, found, (grid, options), run)
     flow_paths = trace_flow_paths(routing, division.label, ids, grid, options.flow_path_min_ha * M2_PER_HA)
     edits = edits_frame(edited.edits + ready.cuts, grid.crs)
     return Terrain(
@@ -132,15 +132,7 @@ def _divide(
     if options.subcatchments_by == "outlets":
         return divide(routing, snapped.cell, target_cells), snapped
     if len(snapped.ids):
-        run.note(
-            DataIssue(
-                severity="note",
-                code="outlets_not_used",
-                role="outlets",
-                message=f"the outlets do not divide the ground: terrain.subcatchments_by is {options.subcatchments_by}",
-                cure='set terrain.subcatchments_by to "outlets" to use them',
-            )
-        )
+        note_outlets_not_used(options, run)
     snapped = exits_of_hollows(found, routing) if options.subcatchments_by == "hollows" else NOTHING
     kind = HOLLOW_EXIT if options.subcatchments_by == "hollows" else GIVEN
     return divide(routing, snapped.cell, target_cells, given_kind=kind), snapped
@@ -159,12 +151,41 @@ def _hollows_when_blocked(
         return None
     routing = _make_ready(edited.blocked_ticks, data, options).routing
     closed = find_hollows(routing, data.grid, options)
-    return blocked_frame((closed, routing), hollows, division, ids, edited.culverts, data.grid)
+    closed_rows, _, _ = hollow_frame(closed, routing, division, ids, data.grid)
+    return blocked_frame(closed_rows, hollows, edited.culverts, data.grid)
 
 
-def _note_coarse_cells(data: Inputs, run: Run) -> None:
+def note_outlets_not_used(options: TerrainOptions, run: Run) -> None:
+    """Say that outlets are given and do not divide the ground."""
+    run.note(
+        DataIssue(
+            severity="note",
+            code="outlets_not_used",
+            role="outlets",
+            message=f"the outlets do not divide the ground: terrain.subcatchments_by is {options.subcatchments_by}",
+            cure='set terrain.subcatchments_by to "outlets" to use them',
+        )
+    )
+
+
+def note_ground(
+    subcatchments: gpd.GeoDataFrame,
+    suspects: gpd.GeoDataFrame,
+    found: Hollows,
+    asked: tuple[Grid, TerrainOptions],
+    run: Run,
+) -> None:
+    """Say what is doubtful about the ground: banks that may hide culverts, cut catchments, filters, coarse cells."""
+    grid, options = asked
+    note_suspects(suspects, run)
+    note_cut_catchments(subcatchments, run)
+    note_filtered(found, grid, options, run)
+    _note_coarse_cells(grid, run)
+
+
+def _note_coarse_cells(grid: Grid, run: Run) -> None:
     """Say that hollows are unreliable where cells are large."""
-    size = max(data.grid.cell_width_m, data.grid.cell_height_m)
+    size = max(grid.cell_width_m, grid.cell_height_m)
     if size > RELIABLE_CELL_M:
         run.note(
             DataIssue(

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from typing import Any, Final
 
 import geopandas as gpd
@@ -129,9 +128,9 @@ def moves_of(data: Inputs, options: TerrainOptions) -> list[Moves]:
     return moves
 
 
-def blocks_of(grid: Grid) -> Iterator[Tile]:
-    """Go through the blocks of a grid in row order."""
-    return iter(Tiling(grid.rows, grid.cols, BLOCK_CELLS))
+def blocks_of(grid: Grid) -> Tiling:
+    """Return the blocks of a grid."""
+    return Tiling(grid.rows, grid.cols, BLOCK_CELLS)
 
 
 def cells_within(outline: Any, grid: Grid) -> Ints:

@@ -11,8 +11,9 @@ from scipy.ndimage import gaussian_filter
 
 from catchscreen.grid import Grid
 from catchscreen.options import TerrainOptions
-from catchscreen.terrain._kernels.directions import WALL
-from catchscreen.terrain.routing import Routing, direction_weights, route
+from catchscreen.terrain._kernels.directions import VOID, WALL
+from catchscreen.terrain.routing import direction_weights, route
+from catchscreen.tiles import Source, Tile, framed_window
 from catchscreen.units import TICKS_PER_M
 
 SEED: Final = 20_240_501
@@ -24,13 +25,17 @@ RANGE_PER_SIGMA: Final = 2.0 * np.sqrt(3.0)
 
 
 def persistence(
-    hollows: gpd.GeoDataFrame, routing: Routing, grid: Grid, options: TerrainOptions
+    hollows: gpd.GeoDataFrame, level: Source, filled: Source, grid: Grid, options: TerrainOptions
 ) -> NDArray[np.float64]:
     """Return the share of perturbed grounds in which each hollow still holds at least what the filters ask for.
 
     The error is Gaussian and correlated in space (``noise_sd_m``, ``noise_range_m``), drawn ``noise_draws`` times in a
     window around the hollow; the draws are keyed to its spill point, so that they are the same whatever else is in the
     data. NaN without draws.
+
+    Parameters
+    ----------
+    level, filled : (rows, cols) int32 [ticks], of which windows are read.
     """
     share = np.full(len(hollows), np.nan)
     if options.noise_draws == 0:
@@ -45,11 +50,11 @@ def persistence(
         last_col = min(round((right - grid.left) / grid.cell_width_m) + margin, grid.cols)
         first_row = max(round((grid.top - top) / grid.cell_height_m) - margin, 0)
         last_row = min(round((grid.top - bottom) / grid.cell_height_m) + margin, grid.rows)
-        window = (slice(first_row, last_row + 2), slice(first_col, last_col + 2))
-        level, filled = routing.level[window], routing.filled[window]
-        wet = (filled > level) & (filled == round(row.spill_level_m * TICKS_PER_M))
+        window = Tile(0, 0, first_row, last_row, first_col, last_col)
+        own, full = framed_window(level, window, VOID), framed_window(filled, window, VOID)
+        wet = (full > own) & (full == round(row.spill_level_m * TICKS_PER_M))
         key = [SEED, int(row.spill_x * 100) % 2**32, int(row.spill_y * 100) % 2**32]
-        share[number] = _share_held(level, wet, np.random.default_rng(key), grid, options)
+        share[number] = _share_held(own, wet, np.random.default_rng(key), grid, options)
     return share
 
 

@@ -14,9 +14,8 @@ from catchscreen.grid import Grid
 from catchscreen.options import TerrainOptions
 from catchscreen.progress import DataIssue, Run
 from catchscreen.terrain._kernels.directions import WALL
-from catchscreen.terrain.conditioning import unframe
 from catchscreen.terrain.hollows import Hollows
-from catchscreen.terrain.routing import Routing
+from catchscreen.tiles import Source
 from catchscreen.units import TICKS_PER_M
 
 Ints = NDArray[np.int64]
@@ -31,32 +30,63 @@ LOWEST_SHARE: Final = 0.1
 
 
 @dataclass(frozen=True, slots=True)
+class Surfaces:
+    """Surfaces over a grid, (rows, cols) int32 each, of which windows are read.
+
+    level, filled : the routed ground and its filled surface [ticks]. natural : the ground before edits [ticks]. wet :
+    the frame row of the hollow that wets each cell at its spill level, -1 where it is dry.
+    """
+
+    level: Source
+    filled: Source
+    natural: Source
+    wet: Source
+
+
+@dataclass(frozen=True, slots=True)
 class Suspect:
-    """A line through a bank: cells at its ends, its length, the highest ground on it [ticks], the hollow behind it."""
+    """A line through a bank: cells at its ends, its length, the highest ground on it [ticks], the hollow behind it.
+
+    upper_level, lower_level : the ground at its ends [ticks]. lower_filled : where water stands at the lower one.
+    """
 
     hollow: int
     upper: int
     lower: int
     length_m: float
     crest: int
+    upper_level: int
+    lower_level: int
+    lower_filled: int
+
+
+@dataclass(frozen=True, slots=True)
+class _Window:
+    """The ground around a hollow, (rows, cols) each: level, filled surface, natural ground [ticks]; the hollow's row.
+
+    corner : row and column of its first cell in the grid. wet : the cells of the window that the hollow wets.
+    """
+
+    row: int
+    corner: tuple[int, int]
+    level: NDArray[np.int32]
+    filled: NDArray[np.int32]
+    ground: NDArray[np.int32]
+    wet: Ints
 
 
 def find_suspects(
-    hollows: gpd.GeoDataFrame,
-    found: Hollows,
-    routing: Routing,
-    natural: NDArray[np.int32],
-    grid: Grid,
-    options: TerrainOptions,
+    hollows: gpd.GeoDataFrame, found: Hollows, surfaces: Surfaces, grid: Grid, options: TerrainOptions
 ) -> gpd.GeoDataFrame:
     """Propose a line through the bank below each large hollow, where lower ground lies close behind it.
 
     The line is the shortest from the lowest part of the hollow to ground beyond the bank where water stands low, with
-    natural ground (not a raised building) above the spill level between.
+    natural ground (not a raised building) above the spill level between. It is looked for in the window around the
+    hollow alone.
 
     Parameters
     ----------
-    hollows : frame of the outermost hollows. natural : (rows + 2, cols + 2) int32, the framed ground before edits.
+    hollows : frame of the outermost hollows.
 
     Returns
     -------
@@ -64,88 +94,88 @@ def find_suspects(
     the upper end), bank_height_m (above the upper end), length_m, and what the culverts input asks for: kind,
     upstream_level_m, downstream_level_m (the ground at the ends).
     """
-    filled, ground = unframe(routing.filled).ravel(), unframe(natural).ravel()
-    level = unframe(routing.level).ravel()
-    holds = _hollow_of_cells(found, routing, hollows["tree_number"].to_numpy())
     least_bank = round(options.suspect_min_bank_m * TICKS_PER_M)
     suspects = []
-    for row in np.flatnonzero(hollows["volume_m3"].to_numpy() >= options.suspect_min_volume_m3):
-        wet = np.flatnonzero((holds == row) & (filled > level))
-        suspect = _through_the_bank(int(row), wet, (level, filled, ground), grid, options.suspect_longest_m)
-        if suspect is not None and suspect.crest - int(level[suspect.upper]) >= least_bank:
+    large = np.flatnonzero(hollows["volume_m3"].to_numpy() >= options.suspect_min_volume_m3)
+    for row, bounds in zip(large, shapely.bounds(hollows.geometry.to_numpy()[large]).reshape(-1, 4), strict=True):
+        around = _window(int(row), bounds, surfaces, grid, options.suspect_longest_m)
+        suspect = _through_the_bank(around, grid, options.suspect_longest_m)
+        if suspect is not None and suspect.crest - suspect.upper_level >= least_bank:
             suspects.append(suspect)
-    return _frame(suspects, hollows, found, (level, filled), grid)
+    return _frame(suspects, hollows, found, grid)
 
 
-def _hollow_of_cells(found: Hollows, routing: Routing, numbers: Ints) -> Ints:
-    """Return, for each cell of the grid, the frame row of the outermost hollow that its basin is part of, or -1."""
-    row_of = np.full(found.merging.parent.size + 1, -1, dtype=np.int64)
-    row_of[found.kept[numbers]] = np.arange(numbers.size)
-    graph = routing.graph
-    lookup = np.concatenate([np.full(graph.outlets, -1), row_of[found.holds_basin], [-1, -1]])
-    return lookup[unframe(graph.label).ravel()]
+def _window(row: int, bounds: NDArray[np.float64], surfaces: Surfaces, grid: Grid, longest_m: float) -> _Window:
+    """Cut out the ground around a hollow as far as a line through its bank may reach."""
+    left, bottom, right, top = bounds
+    far_cols, far_rows = int(longest_m / grid.cell_width_m) + 2, int(longest_m / grid.cell_height_m) + 2
+    first_col = max(round((left - grid.left) / grid.cell_width_m) - far_cols, 0)
+    last_col = min(round((right - grid.left) / grid.cell_width_m) + far_cols, grid.cols)
+    first_row = max(round((grid.top - top) / grid.cell_height_m) - far_rows, 0)
+    last_row = min(round((grid.top - bottom) / grid.cell_height_m) + far_rows, grid.rows)
+    cut = slice(first_row, last_row), slice(first_col, last_col)
+    level, filled, ground = (np.asarray(side[cut]) for side in (surfaces.level, surfaces.filled, surfaces.natural))
+    return _Window(row, (first_row, first_col), level, filled, ground, np.flatnonzero(surfaces.wet[cut] == row))
 
 
-def _through_the_bank(
-    row: int,
-    wet: Ints,
-    surfaces: tuple[NDArray[np.int32], NDArray[np.int32], NDArray[np.int32]],
-    grid: Grid,
-    longest_m: float,
-) -> Suspect | None:
+def _through_the_bank(around: _Window, grid: Grid, longest_m: float) -> Suspect | None:
     """Return the shortest way out of a hollow through its bank, None where there is none within the longest length."""
-    level, filled, ground = surfaces
+    level, filled, ground = around.level.ravel(), around.filled.ravel(), around.ground.ravel()
+    rows, cols = around.level.shape
+    wet = around.wet
     spill = int(filled[wet[0]])
     floor = int(level[wet].min())
     low = wet[level[wet] <= floor + LOWEST_SHARE * (spill - floor)]
     drained = floor + DRAINED_SHARE * (spill - floor)
     start = low[:: max(1, low.size // STARTS)]
     step_m = min(grid.cell_width_m, grid.cell_height_m)
-    start_row, start_col = np.divmod(start, grid.cols)
+    start_row, start_col = np.divmod(start, cols)
     crest = np.full((start.size, BEARINGS), floor, dtype=np.int64)
     bearing = np.arange(BEARINGS) * (2.0 * np.pi / BEARINGS)
     for number in range(1, int(longest_m / step_m) + 1):
         reach = number * step_m
         row_at = start_row[:, None] + np.rint(-np.cos(bearing) * reach / grid.cell_height_m).astype(np.int64)
         col_at = start_col[:, None] + np.rint(np.sin(bearing) * reach / grid.cell_width_m).astype(np.int64)
-        inside = (row_at >= 0) & (row_at < grid.rows) & (col_at >= 0) & (col_at < grid.cols)
-        cell = np.where(inside, row_at * grid.cols + col_at, 0)
+        inside = (row_at >= 0) & (row_at < rows) & (col_at >= 0) & (col_at < cols)
+        cell = np.where(inside, row_at * cols + col_at, 0)
         out = inside & (level[cell] < WALL) & (filled[cell] <= drained) & (crest > spill)
         if out.any():
             first, way = np.nonzero(out)
             best = np.lexsort((cell[out], start[first], crest[out], filled[cell[out]]))[0]
-            lower = int(cell[first[best], way[best]])
-            return Suspect(row, int(start[first[best]]), lower, reach, int(crest[first[best], way[best]]))
+            ends = np.array([start[first[best]], cell[first[best], way[best]]])
+            return _suspect(around, ends, reach, int(crest[first[best], way[best]]), grid)
         known = inside & (ground[cell] < WALL)
         crest = np.maximum(crest, np.where(known, ground[cell], floor))
     return None
 
 
-def _frame(
-    suspects: list[Suspect],
-    hollows: gpd.GeoDataFrame,
-    found: Hollows,
-    surfaces: tuple[NDArray[np.int32], NDArray[np.int32]],
-    grid: Grid,
-) -> gpd.GeoDataFrame:
+def _suspect(around: _Window, ends: Ints, length_m: float, crest: int, grid: Grid) -> Suspect:
+    """Return a line between two cells of a window as a suspect of the whole grid."""
+    row, col = np.divmod(ends, around.level.shape[1])
+    upper, lower = ((row + around.corner[0]) * grid.cols + col + around.corner[1]).tolist()
+    upper_level, lower_level = around.level.ravel()[ends].tolist()
+    lower_filled = int(around.filled.ravel()[ends[1]])
+    return Suspect(around.row, upper, lower, length_m, crest, upper_level, lower_level, lower_filled)
+
+
+def _frame(suspects: list[Suspect], hollows: gpd.GeoDataFrame, found: Hollows, grid: Grid) -> gpd.GeoDataFrame:
     """Return the suspects as lines."""
-    level, filled = surfaces
-    upper = np.array([suspect.upper for suspect in suspects], dtype=np.int64)
-    lower = np.array([suspect.lower for suspect in suspects], dtype=np.int64)
-    rows = np.array([suspect.hollow for suspect in suspects], dtype=np.int64)
-    crest = np.array([suspect.crest for suspect in suspects], dtype=np.int64)
+    upper, lower, rows, crest, upper_level, lower_level, lower_filled = (
+        np.array([getattr(suspect, name) for suspect in suspects], dtype=np.int64)
+        for name in ("upper", "lower", "hollow", "crest", "upper_level", "lower_level", "lower_filled")
+    )
     ends = np.stack([np.column_stack(grid.xy_of_cells(upper)), np.column_stack(grid.xy_of_cells(lower))], axis=1)
-    held = np.maximum(level[upper], filled[lower])
+    held = np.maximum(upper_level, lower_filled)
     numbers = hollows["tree_number"].to_numpy()[rows]
     behind = [volume_above(found, int(number), int(tick)) for number, tick in zip(numbers, held, strict=True)]
     columns = {
         "hollow_id": hollows.index.to_numpy()[rows].astype(str),
         "volume_behind_m3": np.array(behind, dtype=np.float64) * (grid.cell_area_m2 / TICKS_PER_M),
-        "bank_height_m": (crest - level[upper]) / TICKS_PER_M,
+        "bank_height_m": (crest - upper_level) / TICKS_PER_M,
         "length_m": np.array([suspect.length_m for suspect in suspects], dtype=np.float64),
         "kind": np.full(len(suspects), "culvert", dtype=object),
-        "upstream_level_m": level[upper] / TICKS_PER_M,
-        "downstream_level_m": level[lower] / TICKS_PER_M,
+        "upstream_level_m": upper_level / TICKS_PER_M,
+        "downstream_level_m": lower_level / TICKS_PER_M,
     }
     index = [f"suspect-{number:03d}" for number in range(1, len(suspects) + 1)]
     frame = gpd.GeoDataFrame(columns, index=index, geometry=shapely.linestrings(ends), crs=grid.crs)

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from catchscreen.terrain._kernels import seaming, sharing
 from catchscreen.terrain._kernels.directions import NO_GROUND, OUTLET
-from catchscreen.terrain.catchments import Division, _group_edge_basins, _join_small_ends, _number
+from catchscreen.terrain.catchments import GIVEN, Division, _group_edge_basins, _join_small_ends, _number
 from catchscreen.terrain.tiled import TiledRouting
 from catchscreen.terrain.tiled_basins import framed_cells, steps_in, whole_cells
 from catchscreen.terrain.tiled_rounds import Parcels, in_rounds
@@ -38,13 +38,16 @@ class _Part:
     lines: Lines
 
 
-def divide_tiles(routing: TiledRouting, given_cell: Ints, target_cells: int) -> tuple[Division, Store]:
+def divide_tiles(
+    routing: TiledRouting, given_cell: Ints, target_cells: int, *, given_kind: str = GIVEN
+) -> tuple[Division, Store]:
     """Divide the ground of a tiled run: equal to ``catchments.divide`` of the whole.
 
     Parameters
     ----------
     given_cell : (n,) cells of the grid, distinct, as many as there are; without any, the ground is divided where the
-    target size has gathered. target_cells : below this, basins along the data edge are put together.
+    target size has gathered. target_cells : below this, basins along the data edge are put together. given_kind : what
+    sub-catchments at the given cells are called.
 
     Returns
     -------
@@ -72,7 +75,7 @@ def divide_tiles(routing: TiledRouting, given_cell: Ints, target_cells: int) -> 
 
     for _ in each_tile(name, tiling):
         pass
-    return division, label
+    return replace(division, kind=[given_kind if kind == GIVEN else kind for kind in division.kind]), label
 
 
 def _cut_by_size(routing: TiledRouting, target_cells: int) -> Ints:

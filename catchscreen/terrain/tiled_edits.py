@@ -11,10 +11,10 @@ from catchscreen.options import TerrainOptions
 from catchscreen.progress import Run
 from catchscreen.records import Inputs
 from catchscreen.terrain.changes import Edit
-from catchscreen.terrain.moving import BLOCK_CELLS, blocks_of, moves_of
+from catchscreen.terrain.moving import blocks_of, moves_of
 from catchscreen.terrain.tiled_reading import Patched
 from catchscreen.terrain.ways import CULVERT, UNDERPASS, cut_ways
-from catchscreen.tiles import NO_LEVEL, Room, Source, Tiling
+from catchscreen.tiles import NO_LEVEL, Room, Source
 
 KEPT: Final = "edited"
 
@@ -45,9 +45,9 @@ def edit_tiles(ground: Source, data: Inputs, options: TerrainOptions, room: Room
     moves = moves_of(data, options)
     moved: Source = ground
     if moves:
-        tiling = Tiling(*data.grid.shape, BLOCK_CELLS)
-        store = room.make(KEPT, tiling, np.int32)
-        for block in blocks_of(data.grid):
+        blocks = blocks_of(data.grid)
+        store = room.make(KEPT, blocks, np.int32)
+        for block in blocks:
             level = np.array(ground[block.window], dtype=np.int32)
             known = level != NO_LEVEL
             for layer in moves:

@@ -261,7 +261,7 @@ def _joined(parts: list[tuple[Ints, Ints]]) -> tuple[Ints, Ints]:
     return ticks, counts
 
 
-def label_hollows(routing: TiledRouting, basins: TiledBasins, of_basin: Ints, name: str) -> Store:
+def label_hollows(routing: TiledRouting, basins: TiledBasins, of_basin: NDArray[Any], name: str) -> Store:
     """Keep for each cell what is given by closed basin (the hollow that its water gathers in, say), -1 elsewhere."""
     store = routing.room.make(name, routing.tiling, np.int32)
     lookup = np.append(of_basin, -1).astype(np.int32)

@@ -13,6 +13,7 @@ from catchscreen.terrain import _kernels, delineate
 from catchscreen.terrain._kernels import (
     blocks,
     carving,
+    cutting,
     dividing,
     joints,
     merging,
@@ -33,6 +34,7 @@ from catchscreen.terrain._kernels import (
 MODULES = (
     blocks,
     carving,
+    cutting,
     dividing,
     joints,
     merging,
@@ -112,6 +114,7 @@ def all_of_tiles(level, grid):
     """Route over tiles and find all that follows: routes, hollows and what is shared in several directions."""
     from catchscreen.terrain.several import share_factors, share_totals_tiled
     from catchscreen.terrain.tiled import route_tiles
+    from catchscreen.terrain.tiled_carving import carve_tiles
     from catchscreen.terrain.tiled_catchments import divide_tiles
     from catchscreen.terrain.tiled_hollows import find_hollows_tiled
     from catchscreen.terrain.tiled_ways import longest_paths_tiled, trace_flow_paths_tiled
@@ -123,6 +126,8 @@ def all_of_tiles(level, grid):
     longest = longest_paths_tiled(tiled, division, label, grid).cells
     paths = trace_flow_paths_tiled(tiled, label, ["S"] * division.cells.size, grid, 5.0)["length_m"]
     shared = share_totals_tiled(tiled, share_factors(grid))
+    carved, cuts = carve_tiles(level, tiled, grid, TerrainOptions(depressions="carve", carve_deepest_m=1.0))
+    assert len(cuts) > 0
     return (
         tiled.code,
         tiled.total,
@@ -133,6 +138,7 @@ def all_of_tiles(level, grid):
         shared,
         longest,
         paths,
+        carved[:, :],
     )
 
 
