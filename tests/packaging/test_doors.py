@@ -11,7 +11,7 @@ NAMED = {
     "compiled.py": {"read_bytes"},
     "measures/catalogue.py": {"read_text"},
     "measures/rules.py": {"read_text"},
-    "tiles.py": {"open"},
+    "tiles/files.py": {"open"},
 }
 """Files of the package itself: the kernels' text, which names their cache folder, and the measures' tables; and the
 work folder of a tiled run, which only that run reads."""
