@@ -137,6 +137,7 @@ def choose_size(
     dropped = find_dropped(proposals, chosen, chosen["half_emptying_h"])
     chosen = chosen[~chosen.index.isin(dropped.index)]
     rows = chosen["row"].to_numpy(np.int64)
+    chosen["lead"] = _say_least(proposals, chosen, frame.groupby("option_id")["depth_mm"].min())
     sized = _sized_columns(chosen)
     sized["size_reason"] = sized["size_reason"].astype(object) + _say_way(proposals, chosen)
     sized["quick_depth_mm"] = _quick_depths(proposals, chosen.index, storms.storms.loc[list(wanted)])
@@ -261,6 +262,7 @@ def _sized_columns(chosen: pd.DataFrame) -> pd.DataFrame:
         _size_text(*row)
         for row in zip(
             chosen["depth_mm"],
+            chosen["lead"],
             chosen["passes"],
             chosen["over_the_top_m3"],
             chosen["intake_excess_m3"],
@@ -281,12 +283,26 @@ def _say_way(proposals: Proposals, chosen: pd.DataFrame) -> NDArray[np.object_]:
     return np.array(["", *texts], dtype=object)[np.where(into, 1, np.where(beside, 2, 0))]
 
 
-def _size_text(depth: float, passes: bool, over_m3: float, excess_m3: float, lets_in: bool) -> str:  # noqa: FBT001
+def _say_least(proposals: Proposals, chosen: pd.DataFrame, least_mm: pd.Series) -> NDArray[np.object_]:
+    """Say what sets a chosen depth that is the least that was tried: traffic or the catalogue; "" where water does."""
+    options = proposals.options.reindex(chosen.index)
+    thinnest = {(m.name, v.name): v.depths_mm[0] for m in proposals.measures for v in m.variants}
+    keys = zip(options["measure"], options["variant"], strict=True)
+    catalogue = np.array([thinnest[key] for key in keys], dtype=float)
+    is_least = chosen["depth_mm"].to_numpy(float) <= least_mm.reindex(chosen.index).to_numpy(float)
+    by_traffic = is_least & (options["min_depth_mm"].to_numpy(float) > catalogue)
+    traffic = ("the least that " + options["traffic_class"].astype(object) + " traffic asks for").to_numpy(dtype=object)
+    plain = np.where(is_least, "the least catalogue depth", "").astype(object)
+    return np.where(by_traffic, traffic, plain)
+
+
+def _size_text(depth: float, least: str, passes: bool, over_m3: float, excess_m3: float, lets_in: bool) -> str:  # noqa: FBT001
     excess = f"the surface lets too little in: {_say_m3(excess_m3)} of the heaviest of them run off it"
+    how = f", {least}," if least else " is the least catalogue depth that"
     if passes and lets_in:
-        return f"{depth:.0f} mm is the least catalogue depth that may be laid here and holds the sizing storms"
+        return f"{depth:.0f} mm{how} holds the sizing storms"
     if passes:
-        return f"{depth:.0f} mm, the least catalogue depth that may be laid here, has room for the storms, but {excess}"
+        return f"{depth:.0f} mm{how} has room for the sizing storms, but {excess}"
     text = f"{depth:.0f} mm is the deepest that fits and still overflows by {_say_m3(over_m3)} in the sizing storm"
     return text if lets_in else f"{text}; {excess}"
 

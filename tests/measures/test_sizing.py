@@ -328,3 +328,20 @@ def test_a_volume_that_rounds_to_nought_is_said_in_words(proposals, options, exc
     events = pd.DataFrame(events).assign(greatest_store_mm=1.0, half_emptying_h=1.0)
     sizes = choose_size(proposals, trials, StoreEvents(events), one_storm(), options)
     assert f"too little in: {said} of" in sizes.options.at[f"{SCHOOL}.full-infiltration", "size_reason"]
+
+
+@pytest.mark.parametrize(
+    ("use", "rain_mm", "said"),
+    [
+        ("car_park", 20.0, "300 mm, the least that car traffic asks for, holds the sizing storms"),
+        ("playground", 20.0, "200 mm, the least catalogue depth, holds the sizing storms"),
+        ("playground", 60.0, "300 mm is the least catalogue depth that holds the sizing storms"),
+    ],
+)
+def test_what_sets_the_depth_is_said(make_district, layers, options, run, use, rain_mm, said):
+    """20 mm leave 29 - 14.4 - 2 mm of water, 42 mm of store and 50 mm lost to slope: less than the thinnest store."""
+    layers["land_cover"].loc[0, "ground_use"] = use
+    data, land, cover = make_district(**layers)
+    proposals = propose(data, land, cover, open_measures(options), options, run)
+    *_, sizes = sizes_for(proposals, one_storm(rain_mm), run, options)
+    assert sizes.options.at[f"{SCHOOL}.full-infiltration", "size_reason"] == said
