@@ -11,7 +11,7 @@ then the void store. There the ground takes first: half of the step's inflow and
 before the outlet and half after it, and what then stands above the brim overflows. Each step closes exactly.
 
 What no store of a block has, a substrate (a division) or an orifice (a root), is left out of its loop, and so is what
-is nil in a step without rain, to the byte.
+is nil in a step without rain, to the byte. Once all void stores of a block rest, dry steps pass them by.
 """
 
 from __future__ import annotations
@@ -60,6 +60,9 @@ DRY_SHARE = 0.1
 
 LEAST_HEAD_MM = 1e-9
 """A head below this leaves at once: a linear outlet would bring it down to numbers too small for full speed."""
+
+REST_ASKED = 4
+"""Dry steps between two questions whether all void stores of a block have come to rest."""
 
 TWELFTH = 1.0 / 12.0
 PADE_TURN = math.sqrt(12.0)
@@ -168,6 +171,33 @@ def advance_dry(x: Floats, potential: float, step_h: float, kind: int) -> None:
 
 
 @kernel
+def dry_out(x: Floats, potential: float, kind: int) -> None:
+    """Do what ``advance_dry`` does where all void stores rest, to the byte: wetting layer and substrate evaporate."""
+    for i in range(LANES):
+        wet = x[WET * LANES + i]
+        to_air = min(wet, potential * x[FACTOR_WET * LANES + i])
+        x[WET * LANES + i] = wet - to_air
+        if kind & SUBSTRATES:
+            held = x[HELD * LANES + i]
+            z = min((potential * x[FACTOR * LANES + i] - to_air) * x[DRYING * LANES + i], PADE_TURN)
+            square = z * z * TWELFTH
+            kept = held * ((1.0 - z * 0.5 + square) / (1.0 + z * 0.5 + square))
+            x[HELD * LANES + i] = kept
+            to_air += held - kept
+        x[AIR * LANES + i] += to_air
+
+
+@kernel
+def is_at_rest(x: Floats) -> bool:
+    """Tell whether nothing left any void store in the step just done and, without inflow, nothing will."""
+    moving = 0
+    for i in range(LANES):
+        stored, soak = x[STORED * LANES + i], x[SOAK * LANES + i]
+        moving += (stored > x[SILL * LANES + i]) | ((stored > 0.0) & (soak > 0.0)) | (x[RATE * LANES + i] > 0.0)
+    return moving == 0
+
+
+@kernel
 def count_hours(x: Floats, step_h: float) -> None:
     """Add the step to the hours of those lanes whose outflow was above their limit."""
     for i in range(LANES):
@@ -258,22 +288,23 @@ def shed(rain: Floats, potential: Floats, wetting: float) -> Floats:
 
 
 @kernel
-def gather_run_on(x: Floats, weight: Floats, used: Ints, run_on: Floats, t: int) -> bool:
-    """Sum the run-on of step t over the classes that some lane uses; return whether there is none at all.
-
-    For the arguments see ``simulate_block``. A class of no weight adds an exact zero.
-    """
+def sheds_nothing(used: Ints, run_on: Floats, t: int) -> bool:
+    """Tell whether no class that some lane uses sheds anything in step t; for the arguments see ``simulate_block``."""
     is_nil = True
-    for place in range(weight.shape[0]):
-        is_nil &= used[1 + place] < 0 or run_on[t, used[1 + place]] <= 0.0
+    for place in range(1, used.size):
+        is_nil &= used[place] < 0 or run_on[t, used[place]] <= 0.0
+    return is_nil
+
+
+@kernel
+def gather_run_on(x: Floats, weight: Floats, used: Ints, run_on: Floats, t: int) -> None:
+    """Sum the run-on of step t over the classes that some lane uses; a class of no weight adds an exact zero."""
     for i in range(LANES):
         x[RUN_ON * LANES + i] = 0.0
-    if not is_nil:
-        for place in range(weight.shape[0]):
-            depth = run_on[t, used[1 + place]] if used[1 + place] >= 0 else 0.0
-            for i in range(LANES):
-                x[RUN_ON * LANES + i] += weight[place, i] * depth
-    return is_nil
+    for place in range(weight.shape[0]):
+        depth = run_on[t, used[1 + place]] if used[1 + place] >= 0 else 0.0
+        for i in range(LANES):
+            x[RUN_ON * LANES + i] += weight[place, i] * depth
 
 
 @kernel
@@ -299,7 +330,7 @@ def simulate_block(
         Filled by the steps with MARK_SAVE, one after the other.
     """
     drivers, run_on, plan = steps
-    kind, number, saved = used[0], -1, 0
+    kind, number, saved, rests = used[0], -1, 0, False
     for t in range(drivers.shape[0]):
         if plan[t, 0] != number:
             number = plan[t, 0]
@@ -308,10 +339,15 @@ def simulate_block(
         mark = plan[t, 1]
         if mark & MARKS_BEFORE:
             mark_before(x, mark)
-        if gather_run_on(x, weight, used, run_on, t) and drivers[t, 0] == 0.0:
-            advance_dry(x, drivers[t, 1], drivers[t, 2], kind)
-        else:
+        if drivers[t, 0] > 0.0 or not sheds_nothing(used, run_on, t):
+            gather_run_on(x, weight, used, run_on, t)
             advance(x, drivers[t, 0], drivers[t, 1], drivers[t, 2], kind)
+            rests = False
+        elif not rests:
+            advance_dry(x, drivers[t, 1], drivers[t, 2], kind)
+            rests = t % REST_ASKED == 0 and is_at_rest(x)
+        elif drivers[t, 1] > 0.0:
+            dry_out(x, drivers[t, 1], kind)
         if kind & LIMITS:
             count_hours(x, drivers[t, 2])
         if mark & MARK_SAVE:

@@ -316,6 +316,12 @@ class Lanes:
         return store
 
 
+def _hours_to_rest(drains: Drains, void_mm: Floats) -> Floats:
+    """Return how long full void stores take to come to rest, at the sill where the ground takes nothing: (n,) [h]."""
+    hours = emptying_hours(drains, void_mm, np.where(drains.soak_mm_h > 0.0, 0.0, np.minimum(drains.sill_mm, void_mm)))
+    return np.where(np.isnan(hours), NEVER, hours)
+
+
 def find_lanes(stores: Stores, soak_mm_h: Floats, weight: Floats) -> Ints:
     """Give each store its lane: the same to stores that are alike, neighbouring ones to stores of one kind.
 
@@ -339,9 +345,11 @@ def find_lanes(stores: Stores, soak_mm_h: Floats, weight: Floats) -> Ints:
         fed = np.flatnonzero(weight.any(axis=1))
         alone[fed] = 1.0 + np.arange(fed.size)
     kept = stores.intake_kept_per_year
+    drains = open_drains(stores, soak_mm_h)
     rows = [
-        (stores.outlet_mm_h > 0.0) & (stores.outlet_exponent < ORIFICE_BELOW),
+        drains.root_coefficient > 0.0,
         stores.substrate_mm > 0.0,
+        _hours_to_rest(drains, stores.void_mm),
         alone,
         stores.void_mm,
         stores.sill_mm,

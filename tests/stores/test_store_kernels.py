@@ -65,6 +65,46 @@ def test_a_dry_step_is_a_step_without_rain(block, potential, kind):
     np.testing.assert_array_equal(dry, whole)
 
 
+@pytest.mark.parametrize("kind", range(4))
+def test_stores_at_rest_are_passed_by(block, sets, kind):
+    """Dry steps by night and day after the void stores have come to rest leave the bytes of steps that move them."""
+    rows = block.reshape(k.ROWS, k.LANES)
+    rows[k.SILL, ::3] = 0.0
+    rows[k.SOAK, ::5] = 0.0
+    if not kind & k.SUBSTRATES:
+        rows[[k.SUBSTRATE, k.HELD, k.DRYING]] = 0.0
+    if not kind & k.ORIFICES:
+        rows[k.ROOT] = np.inf
+    rows[k.KEEP] *= 0.5
+    sets = np.stack([rows[k.INTAKE : k.INTAKE + k.STEP_ROWS].reshape(-1)] * 2) * np.array([[1.0], [0.5]])
+    steps = 240
+    rain = np.zeros(steps)
+    rain[[0, 1, 121]] = 4.0
+    potential = np.where(np.arange(steps) // 6 % 2, 0.01, 0.0)
+    drivers, plan = np.column_stack([rain, potential, np.full(steps, 0.5)]), np.zeros((steps, 2), np.int64)
+    plan[40:60, 0], plan[150, 1], plan[130, 1] = 1, k.MARK_START, k.MARK_EVENT
+    given = (np.zeros((0, k.LANES)), np.array([kind]), (drivers, np.zeros((steps, 0)), plan))
+    moved = block.copy()
+    for t in range(steps):
+        moved[k.INTAKE * k.LANES : (k.INTAKE + k.STEP_ROWS) * k.LANES] = sets[plan[t, 0]]
+        if plan[t, 1]:
+            k.mark_before(moved, plan[t, 1])
+        if rain[t] > 0.0:
+            k.advance(moved, rain[t], potential[t], 0.5, kind)
+        else:
+            k.advance_dry(moved, potential[t], 0.5, kind)
+        assert k.is_at_rest(moved) == k.is_at_rest.py_func(moved)
+        assert k.is_at_rest(moved) or t not in (120, steps - 1), "the case has to come to rest"
+        assert t not in (1, 121) or not k.is_at_rest(moved)
+    k.rank_peaks(moved)
+    k.close_event(moved)
+    for kernel in (k.simulate_block, k.simulate_block.py_func):
+        x = block.copy()
+        kernel(x, sets.copy(), *given, np.zeros((0, k.SAVED_ROWS * k.LANES)))
+        np.testing.assert_array_equal(x, moved)
+    _same(block, k.dry_out, 0.3, kind)
+
+
 def test_what_no_lane_has_may_be_left_out(block):
     """Without substrates and orifices the parts of the loops for them change no byte."""
     rows = block.reshape(k.ROWS, k.LANES)
@@ -157,9 +197,10 @@ def test_hard_ground_sheds_what_its_layer_does_not_hold():
     depth, used = np.array([[0.0, 5.0], [2.0, 5.0]]), np.array([0, 0, -1])
     weight = np.stack([np.linspace(0.0, 1.0, k.LANES), np.zeros(k.LANES)])
     compiled, plain = np.zeros(k.ROWS * k.LANES), np.zeros(k.ROWS * k.LANES)
-    assert not k.gather_run_on(compiled, weight, used, depth, 1)
-    assert not k.gather_run_on.py_func(plain, weight, used, depth, 1)
-    np.testing.assert_array_equal(compiled, plain)
-    assert compiled[k.RUN_ON * k.LANES + k.LANES - 1] == 2.0
-    assert k.gather_run_on(compiled, weight, used, depth, 0)
-    assert compiled[k.RUN_ON * k.LANES + k.LANES - 1] == 0.0
+    for sheds in (k.sheds_nothing, k.sheds_nothing.py_func):
+        assert [sheds(used, depth, t) for t in (0, 1)] == [True, False]
+    for t, last_lane in ((1, 2.0), (0, 0.0)):
+        k.gather_run_on(compiled, weight, used, depth, t)
+        k.gather_run_on.py_func(plain, weight, used, depth, t)
+        np.testing.assert_array_equal(compiled, plain)
+        assert compiled[k.RUN_ON * k.LANES + k.LANES - 1] == last_lane
