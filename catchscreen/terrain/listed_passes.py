@@ -9,7 +9,6 @@ from numpy.typing import NDArray
 
 from catchscreen.terrain._kernels import passes, tree
 from catchscreen.terrain.strips import in_parts, strip_rows
-from catchscreen.terrain.walking import steps_of
 
 Ints = NDArray[np.int64]
 Passes = tuple[NDArray[np.uint64], Ints, NDArray[np.uint64]]
@@ -19,19 +18,14 @@ _LEVEL_BITS: Final = np.uint64(32)
 _LOW_HALF: Final = np.uint64(2**32 - 1)
 
 
-def passes_in_order(
-    level: NDArray[np.int32], label: NDArray[np.int32], outlets: int, idle: NDArray[np.uint8] | None = None
-) -> Passes:
+def passes_in_order(level: NDArray[np.int32], label: NDArray[np.int32], outlets: int) -> Passes:
     """Return the passes that may belong to the spanning tree, in strict order.
 
     Each strip lists, sorts and thins out its own: what its own spanning forest does not need, the whole does not.
-
-    idle : framed uint8 of zeros, working space, zeros again afterwards.
     """
-    mark = np.zeros(level.shape, dtype=np.uint8) if idle is None else idle
     found = in_parts(
         strip_rows(level.shape),
-        lambda first, last: _thinned(*_in_strict_order(*_list_passes(level, label, outlets, (first, last), mark))),
+        lambda first, last: _thinned(*_in_strict_order(*_list_passes(level, label, outlets, (first, last)))),
     )
     while len(found) > 1:
         found = _merge_neighbours(found)
@@ -44,29 +38,25 @@ def _merge_neighbours(found: list[Passes]) -> list[Passes]:
     return in_parts(pairs, lambda one, two: _merged(found[one], found[two])) + found[2 * len(pairs) :]
 
 
-def _list_passes(
-    level: NDArray[np.int32],
-    label: NDArray[np.int32],
-    outlets: int,
-    rows: tuple[int, int],
-    mark: NDArray[np.uint8],
-) -> Passes:
-    """List the passes of a strip, with as much room as they turn out to need."""
-    first, last = rows
-    passes.mark_saddles(level, first, last, mark[first:last])
-    cells = np.flatnonzero(mark[first:last].view(np.bool_)) + first * level.shape[1]
-    mark[first:last] = 0
-    room = 2 * cells.size
-    while True:
-        table = np.full(4 << passes.SLOTS_BITS, passes.EMPTY, dtype=np.uint64)
-        key, nodes = np.empty(room, dtype=np.uint64), np.empty(room, dtype=np.uint64)
-        place = np.empty(room, dtype=np.int64)
-        ground = level.ravel(), label.ravel()
-        step = steps_of(level.shape[1])
-        count = int(passes.list_passes(ground, step, outlets, cells, table, key, place, nodes))
-        if count <= room:
-            return key[:count], place[:count], nodes[:count]
-        room = count
+def _list_passes(level: NDArray[np.int32], label: NDArray[np.int32], outlets: int, rows: tuple[int, int]) -> Passes:
+    """List the passes of a strip, with more room as they turn out to need it."""
+    width = level.shape[1]
+    table = np.full(4 << passes.SLOTS_BITS, passes.EMPTY, dtype=np.uint64)
+    room = (rows[1] - rows[0]) * width // 8 + 16 * width + table.size
+    out = np.empty(room, dtype=np.uint64), np.empty(room, dtype=np.int64), np.empty(room, dtype=np.uint64)
+    count, row = 0, rows[0]
+    while row < rows[1]:
+        count, row = passes.list_passes(level, label, outlets, (row, rows[1]), count, table, out)
+        if row < rows[1] or out[0].size - count < table.size:
+            out = _doubled(out)
+    count = passes.list_held(count, table, out)
+    return out[0][:count], out[1][:count], out[2][:count]
+
+
+def _doubled(out: Passes) -> Passes:
+    """Return the lists with as much room again."""
+    longer = [np.concatenate([array, np.empty_like(array)]) for array in out]
+    return longer[0], longer[1], longer[2]
 
 
 def _thinned(key: NDArray[np.uint64], place: Ints, nodes: NDArray[np.uint64]) -> Passes:

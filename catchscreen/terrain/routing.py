@@ -130,7 +130,7 @@ def route(
     pits = drain_plateaus(level, code)
     walked = label_and_count(code, np.concatenate([outlet_cells, pits]))
     carry_down(code, walked.leaving, walked.total, walked.idle, strips)
-    graph = build_basins(level, walked.label, outlet_cells, pits, walked.idle)
+    graph = build_basins(level, walked.label, outlet_cells, pits)
     pass_cell = lead_out(code, graph, walked.total)
     basin_of, outlet_cell = _name_basins(graph, pass_cell)
     filled = np.empty_like(level)
@@ -181,12 +181,10 @@ def settle_flats(level: NDArray[np.int32], code: NDArray[np.uint8], cells: Ints)
     plateaus.drain_plateaus(level.ravel(), code.ravel(), steps_of(code.shape[1]), cells, np.empty_like(cells))
 
 
-def build_basins(
-    level: NDArray[np.int32], label: NDArray[np.int32], outlet_cells: Ints, pits: Ints, idle: NDArray[np.uint8]
-) -> BasinGraph:
+def build_basins(level: NDArray[np.int32], label: NDArray[np.int32], outlet_cells: Ints, pits: Ints) -> BasinGraph:
     """Find the lowest passes between labelled basins and the tree that leads each of them out."""
     outlets = outlet_cells.size
-    key, place, nodes = passes_in_order(level, label, outlets, idle)
+    key, place, nodes = passes_in_order(level, label, outlets)
     count = pits.size + 1
     chosen = choose_passes(nodes, count)
     key, place = key[chosen], place[chosen]

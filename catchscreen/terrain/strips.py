@@ -7,8 +7,10 @@ parallel loops takes several times as long.
 
 from __future__ import annotations
 
+import functools
+from collections import deque
 from collections.abc import Callable
-from concurrent.futures import ThreadPoolExecutor
+from concurrent.futures import ThreadPoolExecutor, wait
 from typing import Final, TypeVar
 
 from catchscreen.terrain._kernels.threads import get_num_threads
@@ -40,9 +42,37 @@ def parts_of(size: int) -> Bounds:
 
 
 def in_parts(bounds: Bounds, work: Callable[[int, int], _Part]) -> list[_Part]:
-    """Return what ``work`` gives for each part, in order; several threads at once where there are several."""
+    """Return what ``work`` gives for each part, in order; several threads at once where there are several.
+
+    The caller works as well, and waits for nobody who has not begun: so calls from within parts cannot lock each other.
+    """
     threads = min(int(get_num_threads()), len(bounds))
     if threads == 1:
         return [work(first, last) for first, last in bounds]
-    with ThreadPoolExecutor(threads) as pool:
-        return list(pool.map(lambda part: work(*part), bounds))
+    waiting = deque(enumerate(bounds))
+    done: dict[int, _Part] = {}
+
+    def take() -> None:
+        while True:
+            try:
+                number, part = waiting.popleft()
+            except IndexError:
+                return
+            done[number] = work(*part)
+
+    helpers = [_helpers(threads - 1).submit(take) for _ in range(threads - 1)]
+    try:
+        take()
+    finally:
+        waiting.clear()
+        begun = [helper for helper in helpers if not helper.cancel()]
+        wait(begun)
+    for helper in begun:
+        helper.result()
+    return [done[number] for number in range(len(bounds))]
+
+
+@functools.cache
+def _helpers(threads: int) -> ThreadPoolExecutor:
+    """Return threads that stay, since starting them anew takes longer than many a part."""
+    return ThreadPoolExecutor(threads, thread_name_prefix="catchscreen-strip")

@@ -11,9 +11,6 @@ from numpy.typing import NDArray
 from catchscreen.terrain._kernels import blocks, joints, upstream
 from catchscreen.terrain._kernels.directions import (
     COL_STEP,
-    NO_GROUND,
-    NO_GROUND_LABEL,
-    NO_LABEL,
     OPPOSITE,
     OUTLET,
     ROW_STEP,
@@ -61,39 +58,37 @@ class Walked:
 
 def label_from(code: NDArray[np.uint8], seed_cell: Ints) -> NDArray[np.int32]:
     """Return framed labels: the number of the first seed that each cell's water meets; every way must meet one."""
-    return label_and_count(code, seed_cell).label
+    return label_and_count(code, seed_cell, counts=False).label
 
 
-def label_and_count(code: NDArray[np.uint8], seed_cell: Ints) -> Walked:
-    """Label all cells by the first seed that their water meets, and add them up down to there, strip by strip."""
+def label_and_count(code: NDArray[np.uint8], seed_cell: Ints, *, counts: bool = True) -> Walked:
+    """Label all cells by the first seed that their water meets, and add them up down to there, strip by strip.
+
+    counts : add up; without, ``total`` is empty.
+    """
     width = code.shape[1]
     strips = strip_rows(code.shape)
-    label = np.empty(code.shape, dtype=np.int32)
+    label = np.zeros(code.shape, dtype=np.int32)
     donors = np.empty_like(code)
-    total: Counts = np.empty(code.shape, dtype=np.int32 if code.size < _FULL_INT32 else np.int64)
-
-    def prepare(first: int, last: int) -> None:
-        upstream.find_donors(code, first, last, donors)
-        is_off = code[first:last] == NO_GROUND
-        label[first:last] = NO_LABEL
-        np.copyto(label[first:last], np.int32(NO_GROUND_LABEL), where=is_off)
-        np.copyto(total[first:last], ~is_off)
-
-    in_parts(strips, prepare)
+    kind = np.int32 if code.size < _FULL_INT32 else np.int64
+    total: Counts = np.empty(code.shape if counts else (0, 0), dtype=kind)
+    in_parts(strips, lambda first, last: upstream.find_donors(code, first, last, donors))
     flat_label = label.ravel()
-    flat_label[seed_cell] = np.arange(seed_cell.size, dtype=np.int32)
+    flat_label[seed_cell] = ~np.arange(seed_cell.size, dtype=np.int32)
     leaving = cells_leaving(code, strips)
-    root = np.concatenate([seed_cell, leaving[flat_label[leaving] < 0]])
+    root = np.concatenate([seed_cell, leaving[flat_label[leaving] == 0]])
     upstream.follow_to_label(code.ravel(), steps_of(width), leaving, flat_label)
+    named_root = (root, ~flat_label[root])
     _cut_at(code, root, donors)
-    steps = (steps_of(width).astype(np.int32), *_donor_steps(width))
+    ground = (code.ravel(), donors.ravel())
+    steps = _donor_steps(width)
 
     def walk(first: int, last: int) -> None:
-        queue = np.empty((last - first) * width + 8, dtype=np.int32)
+        size = (last - first) * width + 8
+        room = (np.empty(size, np.int32), np.empty(size, np.int32), np.empty(size, np.int32), np.empty(size, np.int32))
         strip = (first * width, last * width)
-        ground = (code.ravel(), donors.ravel())
         chains = chain_blocks(root, strip, width)
-        upstream.walk_up(ground, width, strip, root, chains, steps, flat_label, total.ravel(), queue)
+        upstream.walk_up(ground, width, strip, named_root, chains, steps, flat_label, total.ravel(), room)
 
     in_parts(strips, walk)
     return Walked(label, total, leaving, donors)
@@ -122,7 +117,7 @@ def carry_down(code: NDArray[np.uint8], joint: Ints, total: Counts, pending: NDA
     def followed(first: int, last: int) -> tuple[Chains, Ints]:
         strip, crossing = (first * width, last * width), np.empty(room, dtype=np.int64)
         chains = chain_blocks(joint, strip, width)
-        count = joints.follow_joints(flat_code, step, strip, joint, chains, flat_pending, crossing)
+        count, _ = joints.follow_joints(flat_code, (step, width), strip, joint, chains, flat_pending, crossing)
         return chains, crossing[:count]
 
     def carried(first: int, last: int) -> tuple[Ints, Ints]:
@@ -136,7 +131,7 @@ def carry_down(code: NDArray[np.uint8], joint: Ints, total: Counts, pending: NDA
     chains, crossing = zip(*in_parts(strips, followed), strict=True)
     if len(strips) > 1:
         over = np.concatenate(crossing)
-        joints.follow_joints(flat_code, step, (0, code.size), over, _one_chain(over.size), flat_pending, none)
+        joints.follow_joints(flat_code, (step, 0), (0, code.size), over, _one_chain(over.size), flat_pending, none)
     chains_of = dict(zip(strips, chains, strict=True))
     cell, amount = (np.concatenate(lists) for lists in zip(*in_parts(strips, carried), strict=True))
     if len(strips) > 1:

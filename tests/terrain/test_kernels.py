@@ -11,6 +11,7 @@ from catchscreen.options import TerrainOptions
 from catchscreen.progress import Run
 from catchscreen.terrain import _kernels, delineate
 from catchscreen.terrain._kernels import (
+    appending,
     blocks,
     carving,
     cutting,
@@ -32,6 +33,7 @@ from catchscreen.terrain._kernels import (
 )
 
 MODULES = (
+    appending,
     blocks,
     carving,
     cutting,

@@ -9,8 +9,8 @@ from catchscreen.compiled import kernel
 from catchscreen.terrain._kernels.directions import COL_STEP, ROW_STEP
 
 SIDE = 256
-_LINE = 16
-"""Cells of 32 bits in a line of the cache."""
+_LINE = 64
+"""Bytes in a line of the cache."""
 
 
 @kernel
@@ -35,15 +35,18 @@ def group_by_block(
 
 
 @kernel
-def touch(block: int, width: int, strip: tuple[int, int], value: NDArray[np.int32] | NDArray[np.int64]) -> int:
+def touch(
+    block: int, width: int, strip: tuple[int, int], value: NDArray[np.uint8] | NDArray[np.int32] | NDArray[np.int64]
+) -> int:
     """Read a block of a strip once in the order of memory: that brings it near for work that goes to and fro in it."""
     across = (width + SIDE - 1) // SIDE
     left = block % across * SIDE
     first = strip[0] + block // across * SIDE * width + left
     right = min(SIDE, width - left)
+    step = _LINE // value.itemsize
     seen = 0
     for start in range(first, min(strip[1], first + SIDE * width), width):
-        for i in range(start, start + right, _LINE):
+        for i in range(start, start + right, step):
             seen += value[i]
     return seen
 

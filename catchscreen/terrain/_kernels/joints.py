@@ -23,23 +23,33 @@ _COUNT = np.uint8(63)
 @kernel
 def follow_joints(
     code: NDArray[np.uint8],
-    step: NDArray[np.int64],
+    steps: tuple[NDArray[np.int64], int],
     strip: tuple[int, int],
     joint: NDArray[np.int64],
     chains: tuple[NDArray[np.int32], NDArray[np.int32]],
     pending: NDArray[np.uint8],
     crossing: NDArray[np.int64],
-) -> int:
-    """Count the ways in below the joints of a strip; return how many ways cross over to another strip.
+) -> tuple[int, int]:
+    """Count the ways in below the joints of a strip.
 
     Parameters
     ----------
-    code : flat framed uint8. step : (9,) int64. strip : first cell of the strip and of the next.
-    joint : (n,) int64, framed cells. chains : the joints by block, as from ``group_by_block``.
+    code : flat framed uint8. steps : (9,) int64, and the width, 0 where the chains are not by block. strip : first cell
+    of the strip and of the next. joint : (n,) int64, framed cells. chains : the joints by block, as from
+    ``group_by_block``.
     pending : flat framed uint8, 0 but for the joints' mark; changed in place. crossing : written, where ways leave.
+
+    Returns
+    -------
+    how many ways cross over to another strip, and a number of no meaning without which the compiler would leave out
+    the reading ahead.
     """
+    step, width = steps
     found = 0
+    seen = 0
     for block in range(chains[0].size):
+        if width > 0:
+            seen += touch(block, width, strip, code) + touch(block, width, strip, pending)
         u = chains[0][block]
         while u >= 0:
             j = joint[u]
@@ -55,7 +65,7 @@ def follow_joints(
                 if state:
                     break
                 j = below
-    return found
+    return found, seen
 
 
 @kernel
@@ -108,6 +118,7 @@ def carry_down(
     for block in range(chains[0].size):
         if carries_own:
             seen += touch(block, width, strip, total)
+            seen += touch(block, width, strip, code) + touch(block, width, strip, pending)
         u = chains[0][block]
         while u >= 0:
             j = joint[0][u]

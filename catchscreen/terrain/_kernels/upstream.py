@@ -12,8 +12,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from catchscreen.compiled import kernel
-from catchscreen.terrain._kernels.blocks import touch
-from catchscreen.terrain._kernels.directions import NO_LABEL
+from catchscreen.terrain._kernels.appending import append_copies, append_sums
+from catchscreen.terrain._kernels.blocks import SIDE, touch
+from catchscreen.terrain._kernels.directions import NO_GROUND, NO_GROUND_LABEL
 
 _GROUP = 16
 """Roots walked together: enough that the walk seldom waits for its own last step, few enough to stay near."""
@@ -64,45 +65,68 @@ def follow_to_label(
 
     Parameters
     ----------
-    code : flat framed uint8. step : (9,) int64. label : flat framed int32, seeds set, NO_LABEL elsewhere on the
-    ground; changed in place.
+    code : flat framed uint8. step : (9,) int64. label : flat framed int32, 0 but for the seeds, whose numbers it has
+    with all bits turned over; changed in place, likewise.
     """
     for u in range(start.size):
         j = start[u]
-        while label[j] == NO_LABEL:
+        while label[j] == 0:
             j += step[code[j]]
         found = label[j]
         j = start[u]
-        while label[j] == NO_LABEL:
+        while label[j] == 0:
             label[j] = found
             j += step[code[j]]
 
 
 @kernel
+def _clear_block(
+    block: int,
+    width: int,
+    strip: tuple[int, int],
+    code: NDArray[np.uint8],
+    label: NDArray[np.int32],
+    total: NDArray[np.int32] | NDArray[np.int64],
+) -> None:
+    """Write what is no ground in a block of a strip; all is read and written again, which brings it near."""
+    across = (width + SIDE - 1) // SIDE
+    left = block % across * SIDE
+    first = strip[0] + block // across * SIDE * width + left
+    side = min(SIDE, width - left)
+    for start in range(first, min(strip[1], first + SIDE * width), width):
+        way = code[start : start + side]
+        name = label[start : start + side]
+        for k in range(side):
+            name[k] = np.int32(NO_GROUND_LABEL) if way[k] == NO_GROUND else name[k]
+        if total.size > 0:
+            count = total[start : start + side]
+            for k in range(side):
+                count[k] = 0 if way[k] == NO_GROUND else count[k]
+
+
+@kernel
 def _walk(
-    donors: NDArray[np.uint8], offset: NDArray[np.int32], many: NDArray[np.uint64], queue: NDArray[np.int32], tail: int
+    donors: NDArray[np.uint8],
+    offset: NDArray[np.int32],
+    many: NDArray[np.uint64],
+    queue: NDArray[np.int32],
+    below: NDArray[np.int32],
+    tail: int,
 ) -> np.int64:
-    """Append to the ``tail`` roots in the queue all cells upstream, nearest first; return how many there are."""
+    """Append to the ``tail`` roots in the queue all cells upstream, nearest first; return how many there are.
+
+    below : written, the place in the queue of the cell that each cell drains into.
+    """
     here = np.uint64(0)
     end = np.uint64(tail)
     while here < end:
         i = queue[here]
+        place = np.int32(here)
         here += np.uint64(1)
         byte = np.uint64(donors[np.uint64(i)])
         donors[np.uint64(i)] = 0
-        first = byte * np.uint64(8)
-        one, two = i + offset[first], i + offset[first + np.uint64(1)]
-        three, four = i + offset[first + np.uint64(2)], i + offset[first + np.uint64(3)]
-        five, six = i + offset[first + np.uint64(4)], i + offset[first + np.uint64(5)]
-        seven, eight = i + offset[first + np.uint64(6)], i + offset[first + np.uint64(7)]
-        queue[end] = one
-        queue[end + np.uint64(1)] = two
-        queue[end + np.uint64(2)] = three
-        queue[end + np.uint64(3)] = four
-        queue[end + np.uint64(4)] = five
-        queue[end + np.uint64(5)] = six
-        queue[end + np.uint64(6)] = seven
-        queue[end + np.uint64(7)] = eight
+        append_sums(queue, end, i, offset, byte * np.uint64(8))
+        append_copies(below, end, place)
         end += many[byte]
     return np.int64(end)
 
@@ -112,46 +136,56 @@ def walk_up(
     ground: tuple[NDArray[np.uint8], NDArray[np.uint8]],
     width: int,
     strip: tuple[int, int],
-    root: NDArray[np.int64],
+    root: tuple[NDArray[np.int64], NDArray[np.int32]],
     chains: tuple[NDArray[np.int32], NDArray[np.int32]],
-    steps: tuple[NDArray[np.int32], NDArray[np.int32], NDArray[np.uint64]],
+    steps: tuple[NDArray[np.int32], NDArray[np.uint64]],
     label: NDArray[np.int32],
     total: NDArray[np.int32] | NDArray[np.int64],
-    queue: NDArray[np.int32],
+    room: tuple[NDArray[np.int32], NDArray[np.int32], NDArray[np.int32], NDArray[np.int32]],
 ) -> int:
-    """Give the cells upstream of each root in a strip the root's label, and add them up, as far as the strip goes.
+    """Give the cells upstream of each root in a strip the root's label, and count them, as far as the strip goes.
 
     Parameters
     ----------
     ground : flat framed codes and donors, uint8; the donors are set to 0. strip : first cell of the strip and of the
-    next. root : (n,) int64, framed cells, labelled. chains : the roots by block, as from ``group_by_block``.
-    steps : (9,) int32, cells to each direction; for each byte of donors the steps to them, (2048,) int32, and how many
-    they are, (256,) uint64. label : flat framed int32, changed in place. total : flat framed int32 or int64, what each
-    cell has of its own; changed in place. queue : (cells of the strip + 8,) int32, working space.
+    next. root : framed cells and their labels. chains : the roots by block, as from ``group_by_block``.
+    steps : for each byte of donors the steps to them, (2048,) int32, and how many they are, (256,) uint64.
+    label : flat framed int32, the strip's written. total : flat framed int32 or int64, the strip's written; empty: not
+    counted. room : four times (cells of the strip + 8,) int32, working space of which seldom more than the first pages
+    are touched.
 
     Returns
     -------
     a number of no meaning, without which the compiler would leave out the reading ahead.
     """
     base, end = strip
-    code, donors = ground[0][base:end], ground[1][base:end]
-    own_label, own_total = label[base:end], total[base:end]
+    counts = total.size > 0
+    donors, own_label, own_total = ground[1][base:end], label[base:end], total[base:end]
+    queue, below, name, amount = room
     seen = 0
     for block in range(chains[0].size):
-        seen += touch(block, width, strip, label)
-        seen += touch(block, width, strip, total)
+        seen += touch(block, width, strip, ground[1])
+        _clear_block(block, width, strip, ground[0], label, total)
         u = chains[0][block]
         while u >= 0:
             roots = 0
             while u >= 0 and roots < _GROUP:
-                queue[roots] = root[u] - base
+                queue[roots] = root[0][u] - base
+                name[roots] = root[1][u]
                 roots += 1
                 u = chains[1][u]
-            tail = _walk(donors, steps[1], steps[2], queue, roots)
+            tail = _walk(donors, steps[0], steps[1], queue, below, roots)
             for v in range(roots, tail):
-                i = queue[v]
-                own_label[np.uint64(i)] = own_label[np.uint64(i + steps[0][code[np.uint64(i)]])]
-            for v in range(tail - 1, roots - 1, -1):
-                i = queue[v]
-                own_total[np.uint64(i + steps[0][code[np.uint64(i)]])] += own_total[np.uint64(i)]
+                name[v] = name[np.uint64(below[v])]
+            if counts:
+                for v in range(tail):
+                    amount[v] = 1
+                for v in range(tail - 1, roots - 1, -1):
+                    amount[np.uint64(below[v])] += amount[v]
+                for v in range(tail):
+                    own_label[np.uint64(queue[v])] = name[v]
+                    own_total[np.uint64(queue[v])] = amount[v]
+            else:
+                for v in range(tail):
+                    own_label[np.uint64(queue[v])] = name[v]
     return seen
