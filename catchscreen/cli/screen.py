@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Annotated, NoReturn
+from typing import TYPE_CHECKING, Annotated, NoReturn
 
 import typer
 
@@ -11,6 +11,12 @@ from catchscreen.cli.check import refuse_issues
 from catchscreen.cli.running import Stop, run_command
 from catchscreen.cli.shared_options import AsJson, BriefFile, LogFile, Manner, Quiet, Strict, Verbose
 from catchscreen.cli.speaking import Answer, progress_line
+from catchscreen.errors import Fault, InputsAtFault
+from catchscreen.progress import STAGES, Progress, Run
+
+if TYPE_CHECKING:
+    from catchscreen.brief import Brief
+    from catchscreen.outputs.screening import Screening
 
 
 def screen(
@@ -30,38 +36,60 @@ def screen(
 
 
 def _screen(path: Path, manner: Manner, stop: Stop, *, if_changed: bool, strict: bool) -> Answer:
-    from catchscreen import outputs, pipeline
     from catchscreen.brief import Brief
-    from catchscreen.cli.summary import issues_of, summarise
-    from catchscreen.errors import Fault, InputsAtFault
-    from catchscreen.outputs.manifest import UNFINISHED, find_state, is_unchanged
-    from catchscreen.progress import STAGES, Run
+    from catchscreen.outputs.manifest import UNFINISHED, find_state
+    from catchscreen.outputs.painter import Painter
 
     brief = Brief.from_toml(path)
+    folder = _result_folder(brief)
+    if if_changed and _is_unchanged(brief, folder):
+        return Answer(
+            lines=[f"unchanged: {folder}"], data={"brief": str(path), "folder": str(folder), "unchanged": True}
+        )
+    was_unfinished = find_state(folder) == UNFINISHED
+    # The process that draws gets ready while this one loads its libraries and computes.
+    with Painter() as painter, progress_line(manner) as progress:
+        screening = _computed(brief, progress, stop, strict=strict)
+        with stop.held():
+            written = screening.write(folder, painter=painter)
+    from catchscreen.cli.summary import summarise
+
+    answer = summarise(screening, written)
+    if was_unfinished and not written.kept:
+        answer.lines.insert(0, "The result before this one was unfinished: a file was missing or its manifest was.")
+    answer.data = {"brief": str(path), "unchanged": False, **answer.data}
+    return answer
+
+
+def _result_folder(brief: Brief) -> Path:
+    """Return where the result goes; refuse where a file is in the way."""
     folder = brief.folder / f"{brief.stem}_result"
     if folder.exists() and not folder.is_dir():
         cure = "Move or rename that file: the result needs a folder of this name."
         raise InputsAtFault(
             [Fault("result-place-taken", "A file stands where the result goes.", cure, file=str(folder))]
         )
-    if if_changed and is_unchanged(folder, pipeline.run_id(brief)):
-        return Answer(
-            lines=[f"unchanged: {folder}"], data={"brief": str(path), "folder": str(folder), "unchanged": True}
-        )
-    was_unfinished = find_state(folder) == UNFINISHED
-    outputs.prepare()
-    with progress_line(manner) as progress:
-        if strict:
-            refuse_issues(pipeline.check(brief, Run(None, stop.asked)))
-        screening = pipeline.screen(brief, progress=progress, cancelled=stop.asked)
-        if strict:
-            refuse_issues(issues_of(screening.data_issues))
-        if progress is not None:
-            progress("writing", 1.0 - dict(STAGES)["writing"])
-        with stop.held():
-            written = screening.write(folder)
-    answer = summarise(screening, written)
-    if was_unfinished and not written.kept:
-        answer.lines.insert(0, "The result before this one was unfinished: a file was missing or its manifest was.")
-    answer.data = {"brief": str(path), "unchanged": False, **answer.data}
-    return answer
+    return folder
+
+
+def _is_unchanged(brief: Brief, folder: Path) -> bool:
+    """Say whether the folder holds the whole result of these very inputs."""
+    from catchscreen import pipeline
+    from catchscreen.outputs.manifest import is_unchanged
+
+    return is_unchanged(folder, pipeline.run_id(brief))
+
+
+def _computed(brief: Brief, progress: Progress | None, stop: Stop, *, strict: bool) -> Screening:
+    """Screen; when strict, refuse repairs and unknowns before the work as well as after it."""
+    from catchscreen import pipeline
+    from catchscreen.cli.summary import issues_of
+
+    if strict:
+        refuse_issues(pipeline.check(brief, Run(None, stop.asked)))
+    screening = pipeline.screen(brief, progress=progress, cancelled=stop.asked)
+    if strict:
+        refuse_issues(issues_of(screening.data_issues))
+    if progress is not None:
+        progress("writing", 1.0 - dict(STAGES)["writing"])
+    return screening

@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-import contextlib
 from pathlib import Path
-from threading import Thread
 from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
-import shapely
 from numpy.typing import NDArray
+
+from catchscreen.outputs.sketch import Outline
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -19,46 +18,25 @@ LABEL_STEPS: Final = 200
 COMPRESS_LEVEL: Final = 3
 
 
-def load_early() -> None:
-    """Start loading the drawing library beside the computation: half a second that ``write`` need not wait for.
-
-    Only the library is loaded: nothing is drawn, and neither backend nor settings are touched. Where it cannot be
-    loaded, drawing itself says so.
-    """
-    Thread(target=_load, name="catchscreen-load-drawing", daemon=True).start()
-
-
-def _load() -> None:
-    with contextlib.suppress(ImportError):
-        import matplotlib.backends.backend_agg
-        import matplotlib.figure
-        import matplotlib.legend_handler  # noqa: F401 (loaded for later)
-
-
-def add_path(axes: Axes, path: MplPath | None, **style: Any) -> None:
+def add_path(axes: Axes, outline: Outline | None, **style: Any) -> None:
     """Add one compound path: a patch for each of tens of thousands of shapes would take most of the run.
 
     The window is set before; matplotlib need not look for it.
     """
     from matplotlib.collections import PathCollection
 
-    if path is not None:
-        axes.add_collection(PathCollection([path], **style), autolim=False)
+    if outline is not None:
+        axes.add_collection(PathCollection([as_path(outline)], **style), autolim=False)
 
 
-def rings_as_path(shapes: NDArray[np.object_]) -> MplPath | None:
-    """Return every ring as one closed subpath, outer rings one way and holes the other, or None without shapes."""
+def as_path(outline: Outline) -> MplPath:
+    """Return every ring as one closed subpath."""
     from matplotlib.path import Path as PolygonPath
 
-    rings = shapely.get_rings(shapely.orient_polygons(shapely.get_parts(shapes)))
-    if not len(rings):
-        return None
-    xy, ring = shapely.get_coordinates(rings, return_index=True)
-    codes = np.full(len(xy), PolygonPath.LINETO, dtype=PolygonPath.code_type)
-    first = np.flatnonzero(np.diff(ring, prepend=-1))
-    codes[first] = PolygonPath.MOVETO
-    codes[np.append(first[1:] - 1, len(xy) - 1)] = PolygonPath.CLOSEPOLY
-    return PolygonPath(xy, codes)
+    codes = np.full(len(outline.xy), PolygonPath.LINETO, dtype=PolygonPath.code_type)
+    codes[outline.first] = PolygonPath.MOVETO
+    codes[np.append(outline.first[1:] - 1, len(outline.xy) - 1)] = PolygonPath.CLOSEPOLY
+    return PolygonPath(outline.xy, codes)
 
 
 def spread_labels(anchors: NDArray[np.float64], radius: float) -> NDArray[np.float64]:

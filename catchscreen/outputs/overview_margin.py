@@ -4,11 +4,9 @@ from __future__ import annotations
 
 import textwrap
 from collections.abc import Mapping
-from typing import TYPE_CHECKING, Final, NamedTuple
+from typing import TYPE_CHECKING, Final
 
-import geopandas as gpd
-import pandas as pd
-
+from catchscreen.outputs.sketch import Sketch
 from catchscreen.outputs.wording import CAUTIONS
 
 if TYPE_CHECKING:
@@ -58,53 +56,24 @@ MARGIN_IN: Final = 0.2
 HEAD_IN: Final = 0.75
 
 
-class Sheet(NamedTuple):
-    """Where the map lies on the picture: sizes in inches, its window in map units."""
-
-    width: float
-    height: float
-    map_width: float
-    map_height: float
-    left: float
-    bottom: float
-    right: float
-    top: float
-
-    @property
-    def metres_per_inch(self) -> float:
-        """Return the map's scale."""
-        return (self.right - self.left) / self.map_width
-
-
-def possible_candidates(frames: Mapping[str, pd.DataFrame]) -> gpd.GeoDataFrame:
-    """Return the candidates with an option that can be built; the others stand in the layer with what spoke against."""
-    candidates = gpd.GeoDataFrame(frames["candidates"])
-    return candidates[candidates["score"].notna()]
-
-
-def write_margin(
-    figure: Figure,
-    frames: Mapping[str, pd.DataFrame],
-    sheet: Sheet,
-    titles: tuple[str, str],
-    labels: list[tuple[int, str]],
-) -> None:
+def write_margin(figure: Figure, sketch: Sketch) -> None:
     """Title, legend, the first places and the cautions."""
+    sheet, labels = sketch.sheet, sketch.first
     ink, side = COLOURS["ink"], (2 * MARGIN_IN + sheet.map_width) / sheet.width
 
     def up(inches_from_top: float) -> float:
         return 1.0 - inches_from_top / sheet.height
 
     left = MARGIN_IN / sheet.width
-    figure.text(left, up(0.36), titles[0], fontsize=15, fontweight="bold", color=ink)
-    figure.text(left, up(0.61), titles[1], fontsize=9.5, color=ink)
-    legend_end = _write_legend(figure, frames, (side, up(HEAD_IN - 0.06)))
+    figure.text(left, up(0.36), sketch.title, fontsize=15, fontweight="bold", color=ink)
+    figure.text(left, up(0.61), sketch.subtitle, fontsize=9.5, color=ink)
+    legend_end = _write_legend(figure, sketch, (side, up(HEAD_IN - 0.06)))
     top = HEAD_IN + legend_end
     figure.text(side, up(top), "First places by overall rank", fontsize=9.5, fontweight="bold", color=ink, va="top")
     lines = [f"{rank:>3}  {_shortened(name)}" for rank, name in labels[:FIRST_RANKS]]
     if len(labels) > FIRST_RANKS:
         lines.append(" …  more of equal rank: layer parcels")
-    if possible_candidates(frames).geometry.isna().any():
+    if sketch.some_without_outline:
         lines.append("\nWhere cover is unknown a candidate has\nno outline, only its parcel's rank.")
     said = "\n".join(lines) if lines else "no parcel has a candidate: the reasons\nstand in layer parcels"
     figure.text(side, up(top + 0.22), said, fontsize=8.0, color=ink, va="top", linespacing=1.38)
@@ -115,14 +84,14 @@ def write_margin(
     figure.text(left, foot, said, fontsize=7.6, color=COLOURS["caution"], va="top", linespacing=1.3)
 
 
-def _write_legend(figure: Figure, frames: Mapping[str, pd.DataFrame], corner: tuple[float, float]) -> float:
+def _write_legend(figure: Figure, sketch: Sketch, corner: tuple[float, float]) -> float:
     """Explain the colours that are on the map; return the height taken, in inches."""
     from matplotlib.legend_handler import HandlerTuple
     from matplotlib.lines import Line2D
     from matplotlib.patches import Patch
 
     entries: list[tuple[object, str]] = []
-    for name in sorted(set(possible_candidates(frames)["measure"])):
+    for name in sketch.measures:
         colour = MEASURE_COLOURS.get(name, COLOURS["other"])
         swatches = tuple(Patch(facecolor=colour, alpha=strength) for strength in STRENGTHS)
         entries.append((swatches, f"{name.replace('_', ' ')}: score to 40, to 60, above"))
@@ -130,8 +99,7 @@ def _write_legend(figure: Figure, frames: Mapping[str, pd.DataFrame], corner: tu
         (Patch(facecolor=COLOURS["hollow"], alpha=0.5), "hollow, where water could gather"),
         (Line2D([], [], color=COLOURS["flow"]), "main overland flow path"),
     ]
-    there = set(frames["surfaces"]["kind"])
-    entries += [(Patch(facecolor=COLOURS[name]), said) for name, said, kinds in GROUND_WORDS if there & kinds]
+    entries += [(Patch(facecolor=COLOURS[name]), said) for name, said, kinds in GROUND_WORDS if sketch.kinds & kinds]
     handles, labels = zip(*entries, strict=True)
     figure.legend(
         handles=list(handles),

@@ -10,22 +10,21 @@ from pathlib import Path
 from typing import Any
 
 import geopandas as gpd
-import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 from pyproj import CRS
 
 from catchscreen.outputs.columns import Layer
 from catchscreen.outputs.conforming import round_frame
 from catchscreen.outputs.geopackage import write_geopackage
 from catchscreen.outputs.manifest import MANIFEST_NAME, build_manifest, write_manifest
-from catchscreen.outputs.overview import draw_overview
+from catchscreen.outputs.overview import sketch_overview
+from catchscreen.outputs.painter import Painter
+from catchscreen.outputs.painting import paint
 from catchscreen.outputs.placing import place_result
+from catchscreen.outputs.sketch import Light
 from catchscreen.outputs.tables import write_tables
 from catchscreen.outputs.wording import CAUTIONS
 from catchscreen.progress import logger
-
-Hillshade = tuple[NDArray[np.float32], tuple[float, float, float, float]]
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,7 +52,7 @@ class Screening:
     crs: CRS
     layers: Mapping[str, Layer]
     frames: Mapping[str, pd.DataFrame]
-    hillshade: Hillshade
+    hillshade: Light
     provenance: Mapping[str, Any]
     seconds: Mapping[str, float] = field(default_factory=dict)
     default_folder: Path = field(default_factory=Path.cwd)
@@ -106,13 +105,15 @@ class Screening:
             raise KeyError(f"no layer {layer!r}; there are {', '.join(self.frames)}")
         return self.frames[layer]
 
-    def write(self, folder: str | Path | None = None) -> Written:
+    def write(self, folder: str | Path | None = None, *, painter: Painter | None = None) -> Written:
         """Write the whole result: GeoPackage, tables, overview picture and, last, the manifest.
 
         Parameters
         ----------
         folder : path, optional
             By default ``<brief name>_result`` beside the brief.
+        painter : Painter, optional
+            A second process that waits to draw the picture; without it this one does.
 
         Raises
         ------
@@ -123,21 +124,23 @@ class Screening:
         target = Path(folder) if folder is not None else self.default_folder
         with tempfile.TemporaryDirectory(prefix="catchscreen-") as work:
             built = Path(work)
-            files = self._build(built)
+            files = self._build(built, painter)
             kept = place_result(built, target.absolute(), files)
         return Written(target.absolute(), tuple(files), kept)
 
-    def _build(self, built: Path) -> list[str]:
+    def _build(self, built: Path, painter: Painter | None) -> list[str]:
         """Make every file in an empty folder; return their names, the manifest last."""
         rounded = {name: round_frame(self.frames[name], layer) for name, layer in self.layers.items()}
         provenance = {**self.provenance, "cautions": list(self.cautions)}
         able = int(rounded["candidates"]["variant"].notna().sum())
         subtitle = f"{len(rounded['parcels'])} parcels, {able} candidates · run {self.run_id[:12]}"
+        sketch = sketch_overview(rounded, self.hillshade, self.name, subtitle)
+        draw = paint if painter is None else painter.draw
         # Side by side: much of each is work outside Python. One thread makes a file whole, so its bytes stay the same.
         with ThreadPoolExecutor(max_workers=2, thread_name_prefix="catchscreen-write") as pool:
             jobs = [
+                pool.submit(draw, built / "overview.png", sketch),
                 pool.submit(write_geopackage, built / "screening.gpkg", rounded, self.layers, provenance),
-                pool.submit(draw_overview, built / "overview.png", rounded, self.hillshade, self.name, subtitle),
                 pool.submit(write_tables, built / "tables", rounded, self.layers),
             ]
             for job in jobs:

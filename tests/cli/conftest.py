@@ -119,5 +119,5 @@ def screening(tmp_path):
         run_id="run-1",
         cautions=("Screening only.", "Costs are bands."),
         written=written,
-        write=lambda folder=None: written,
+        write=lambda folder=None, *, painter=None: written,
     )

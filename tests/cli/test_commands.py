@@ -113,7 +113,7 @@ def test_a_signal_while_computing_ends_at_once(run, engine, brief_file, number, 
 
 @pytest.mark.skipif(os.name == "nt", reason="not on Windows: signals of this kind")
 def test_a_signal_while_files_are_put_in_place_waits_for_them(run, engine, brief_file, tmp_path, screening):
-    def write(folder=None):
+    def write(folder=None, *, painter=None):
         signal.raise_signal(signal.SIGTERM)
         engine.written.append(folder)
         return screening.written

@@ -14,7 +14,8 @@ from hypothesis import strategies as st
 from hypothesis.extra.numpy import arrays
 from shapely import MultiPolygon, box
 
-from catchscreen.outputs.drawing import rings_as_path, save_picture, spread_labels
+from catchscreen.outputs.drawing import as_path, save_picture, spread_labels
+from catchscreen.outputs.overview import outline_of
 from catchscreen.outputs.overview_margin import COLOURS, MEASURE_COLOURS
 
 BLINDNESS = {
@@ -86,15 +87,16 @@ def test_holes_stay_open_whichever_way_the_rings_run() -> None:
     ring = box(0, 0, 10, 10).difference(box(4, 4, 6, 6))
     turned = type(ring)(ring.exterior.coords[::-1], [hole.coords[::-1] for hole in ring.interiors])
     for shape in (ring, turned, MultiPolygon([ring, box(20, 0, 21, 1)])):
-        path = rings_as_path(np.array([shape, None], dtype=object))
-        assert path is not None
+        outline = outline_of(np.array([shape, None], dtype=object))
+        assert outline is not None
+        path = as_path(outline)
         xy, codes = path.vertices, path.codes
         starts = np.flatnonzero(codes == path.MOVETO)
         areas = [
             np.sum(part[:-1, 0] * part[1:, 1] - part[1:, 0] * part[:-1, 1]) / 2.0 for part in np.split(xy, starts[1:])
         ]
         assert sorted(np.sign(areas)) == [-1.0] + [1.0] * (len(areas) - 1)
-    assert rings_as_path(np.array([None], dtype=object)) is None
+    assert outline_of(np.array([None], dtype=object)) is None
 
 
 def test_a_picture_keeps_every_colour(tmp_path: Path) -> None:
@@ -109,15 +111,15 @@ def test_a_picture_keeps_every_colour(tmp_path: Path) -> None:
         np.testing.assert_array_equal(np.asarray(picture), pixels[..., :3])
 
 
-def test_loading_early_leaves_backend_and_settings_alone() -> None:
+def test_loading_leaves_backend_and_settings_alone() -> None:
     """In a process of its own: the library gets loaded, pyplot does not, and no setting has changed."""
     script = (
-        "import sys, threading, warnings, numpy, pandas\n"
+        "import sys, warnings, numpy\n"
         "before = list(warnings.filters)\n"
-        "from catchscreen.outputs import prepare\n"
-        "prepare()\n"
-        "[t.join() for t in threading.enumerate() if t.name.startswith('catchscreen')]\n"
+        "from catchscreen.outputs.painting import load_library\n"
+        "load_library()\n"
         "assert 'matplotlib.figure' in sys.modules and 'matplotlib.pyplot' not in sys.modules\n"
+        "assert 'pandas' not in sys.modules and 'shapely' not in sys.modules\n"
         "import matplotlib\n"
         "changed = {k for k in matplotlib.rcParams if k != 'backend' and\n"
         "           matplotlib.rcParams[k] != matplotlib.rcParamsOrig[k]}\n"

@@ -8,6 +8,7 @@ import re
 import sqlite3
 import time
 from contextlib import closing
+from dataclasses import replace
 from pathlib import Path
 
 import geopandas as gpd
@@ -21,7 +22,7 @@ from shapely import box
 from catchscreen.outputs.columns import Layer
 from catchscreen.outputs.conforming import shape_frame
 from catchscreen.outputs.manifest import find_state, hash_file
-from catchscreen.outputs.overview import _plan_sheet
+from catchscreen.outputs.overview import plan_sheet, sketch_overview
 from catchscreen.outputs.overview_margin import write_margin
 from catchscreen.outputs.schema import LAYERS
 from catchscreen.outputs.screening import Screening, Written
@@ -171,8 +172,8 @@ def test_the_picture_says_what_it_is_not_and_who_decides(screening: Screening) -
 
     frames = {name: frame.reset_index() for name, frame in screening.frames.items()}
     figure = Figure()
-    sheet = _plan_sheet(gpd.GeoDataFrame(frames["parcels"]))
-    write_margin(figure, frames, sheet, ("Vale", "two parcels"), [(1, "Mill yard")])
+    sketch = sketch_overview(frames, screening.hillshade, "Vale", "two parcels")
+    write_margin(figure, replace(sketch, first=((1, "Mill yard"),)))
     said = " ".join(text.get_text().replace("\n", " ") for text in figure.texts)
     for number in (0, 2, 3):
         assert CAUTIONS[number] in said
@@ -217,7 +218,7 @@ def test_a_fault_while_building_leaves_nothing_behind(
     def fails(*_: object) -> None:
         raise ValueError("no picture")
 
-    monkeypatch.setattr("catchscreen.outputs.screening.draw_overview", fails)
+    monkeypatch.setattr("catchscreen.outputs.screening.paint", fails)
     with pytest.raises(ValueError, match="no picture"):
         screening.write()
     assert {path: path.stat().st_mtime_ns for path in screening.default_folder.rglob("*")} == before
@@ -230,7 +231,7 @@ def test_a_fault_while_building_leaves_nothing_behind(
     ids=["square", "a valley", "a corridor"],
 )
 def test_the_sheet_fits_the_district(shape: object, wider: bool | None) -> None:
-    sheet = _plan_sheet(gpd.GeoDataFrame(geometry=gpd.GeoSeries([shape], crs=CRS_METRIC)))
+    sheet = plan_sheet(gpd.GeoDataFrame(geometry=gpd.GeoSeries([shape], crs=CRS_METRIC)))
     scale_x, scale_y = (sheet.right - sheet.left) / sheet.map_width, (sheet.top - sheet.bottom) / sheet.map_height
     assert scale_x == pytest.approx(scale_y)
     assert sheet.map_width <= 10.5 + 1e-9
