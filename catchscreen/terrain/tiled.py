@@ -10,7 +10,7 @@ clusters. Environmental Modelling & Software 92, 202-212.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
@@ -35,7 +35,9 @@ from catchscreen.terrain.walking import carry_down
 from catchscreen.tiles import Lines, Room, Seams, Source, Store, Tile, Tiling, each_tile, outer_lines
 
 Ints = NDArray[np.int64]
+_Turned = tuple[Ints, NDArray[np.uint8], Ints]
 _FULL_INT32 = 2**31
+_LEAVING = "leaving"
 
 
 @dataclass(frozen=True, slots=True)
@@ -60,15 +62,14 @@ class TiledRouting:
     solution: TiledSolution
 
 
-@dataclass(slots=True)
 class _Sums:
-    """What each tile adds up alone: the cells that leave it with totals and directions, the exit of outer cells."""
+    """What each tile adds up alone: what leaves it, numbered tile by tile, and by which of these outer cells' water."""
 
-    exits: Seams
-    totals: list[Ints] = field(default_factory=list)
-    sources: list[Ints] = field(default_factory=list)
-    ways: list[NDArray[np.uint8]] = field(default_factory=list)
-    count: int = 0
+    def __init__(self, tiling: Tiling, exits: Seams) -> None:
+        self.exits = exits
+        self.first = np.zeros(tiling.down * tiling.across, dtype=np.int64)
+        self.totals: list[Ints] = []
+        self.count = 0
 
 
 def route_tiles(
@@ -107,8 +108,8 @@ class _TiledRun:
         self.total = room.make("total", self.tiling, np.int32 if rows * cols < _FULL_INT32 else np.int64)
         self.level = room.make("level", self.tiling, np.int32) if keep_graph else self.filled
         self.label = room.make("label", self.tiling, np.int32) if keep_graph else self.basin
-        self.levels = Seams(self.tiling, VOID, np.int32)
-        self.graph = TiledGraph(self.tiling)
+        self.levels = room.make_seams("levels", self.tiling, VOID, np.int32)
+        self.graph = TiledGraph(self.tiling, room, keep=keep_graph)
         self.kept_graph = keep_graph
         self.ends: list[Ints] = []
         self.seen = np.zeros(self.tiling.down * self.tiling.across, dtype=np.int64)
@@ -117,10 +118,11 @@ class _TiledRun:
         """Route the grid."""
         self._look()
         solution = self.graph.solve(self.levels)
-        if not self.kept_graph:
-            self.graph.forget()
+        turned = self._by_tile(*solution.reversals(self.graph))
+        self.levels.remove()
+        self.graph.forget()
         outlet_cell = self._outlet_cells(solution)
-        self._accumulate(self._settle(solution, outlet_cell))
+        self._accumulate(self._settle(solution, outlet_cell, turned))
         kept = (self.level, self.label) if self.kept_graph else (None, None)
         return TiledRouting(
             tiling=self.tiling,
@@ -147,6 +149,7 @@ class _TiledRun:
         crossing.settle()
         for tile, show in each_tile(lambda tile: self._reduce(tile, *crossing.finish(tile)), crossing.tiles):
             self._take(tile, show)
+        crossing.forget()
 
     def _take(self, tile: Tile, show: TileShow) -> None:
         """Take what a tile shows."""
@@ -174,30 +177,32 @@ class _TiledRun:
 
     def _outlet_cells(self, solution: TiledSolution) -> Ints:
         """Return the cells by which water leaves, ascending: each tile's own, and those that only the whole tells."""
-        used = np.zeros(solution.cell.size, dtype=np.bool_)
+        used = np.zeros(solution.end_cell.size, dtype=np.bool_)
         for number, seen in enumerate(self.seen):
-            used[solution.first[number] : solution.first[number] + seen] = True
+            used[solution.gathers[solution.first[number] : solution.first[number] + seen]] = True
         ends = [*self.ends, np.unique(solution.end_cell[used])]
-        exits = solution.for_tiles()
         for number, tile in enumerate(self.tiling):
-            solved = solution.for_tile(number, exits, int(self.seen[number]))
+            solved = solution.for_tile(number, int(self.seen[number]))
             if not solved.leads.all():
                 ends.append(shut_ends(TileBasins.fetch(self.room, tile), solved))
         return np.unique(np.concatenate(ends))
 
-    def _settle(self, solution: TiledSolution, outlet_cell: Ints) -> _Sums:
-        """Write the filled surface and the basins, turn ways round, add up each tile alone."""
-        cell, way = solution.reversals(self.tiling.cols)
+    def _by_tile(self, cell: Ints, way: NDArray[np.uint8]) -> _Turned:
+        """Put cells where ways are turned round in the order of tiles."""
         of_tile = self.tiling.number_of(*np.divmod(cell, self.tiling.cols))
-        by_tile = np.argsort(of_tile, kind="stable")
-        bounds = np.searchsorted(of_tile[by_tile], np.arange(self.tiling.down * self.tiling.across + 1))
-        exits = solution.for_tiles()
-        sums = _Sums(Seams(self.tiling, -1, np.int32))
+        order = np.argsort(of_tile, kind="stable")
+        bounds = np.searchsorted(of_tile[order], np.arange(self.tiling.down * self.tiling.across + 1))
+        return cell[order], way[order], bounds
 
-        def settle(tile: Tile) -> tuple[Ints, Ints, NDArray[np.uint8], Lines]:
+    def _settle(self, solution: TiledSolution, outlet_cell: Ints, turned: _Turned) -> _Sums:
+        """Write the filled surface and the basins, turn ways round, add up each tile alone."""
+        cell, way, bounds = turned
+        sums = _Sums(self.tiling, self.room.make_seams("exits", self.tiling, -1, np.int32))
+
+        def settle(tile: Tile) -> tuple[Ints, Lines]:
             number = self.tiling.place_of(tile)
-            here = by_tile[bounds[number] : bounds[number + 1]]
-            solved = solution.for_tile(number, exits, int(self.seen[number]))
+            here = slice(bounds[number], bounds[number + 1])
+            solved = solution.for_tile(number, int(self.seen[number]))
             basins = TileBasins.fetch(self.room, tile)
             label = _framed(self.label.read(tile), -2)
             known = settle_tile(basins, label, solved)
@@ -211,11 +216,10 @@ class _TiledRun:
             self._write(tile, label[1:-1, 1:-1], known.spill, name)
             return self._sum_alone(tile, code, starts, total)
 
-        for tile, (totals, sources, ways, lines) in each_tile(settle, self.tiling):
+        for tile, (totals, lines) in each_tile(settle, self.tiling):
             sums.exits.put_lines(tile, [np.where(line >= 0, line + sums.count, -1) for line in lines])
+            sums.first[self.tiling.place_of(tile)] = sums.count
             sums.totals.append(totals)
-            sums.sources.append(sources)
-            sums.ways.append(ways)
             sums.count += totals.size
         return sums
 
@@ -228,45 +232,67 @@ class _TiledRun:
         self.filled.write(tile, filled)
         self.basin.write(tile, basin)
 
-    def _sum_alone(
-        self, tile: Tile, code: NDArray[np.uint8], turned: Ints, total: NDArray[Any]
-    ) -> tuple[Ints, Ints, NDArray[np.uint8], Lines]:
-        """Carry the sums of turned ways down in a tile; return what leaves it, from where and how, and outer exits."""
+    def _sum_alone(self, tile: Tile, code: NDArray[np.uint8], turned: Ints, total: NDArray[Any]) -> tuple[Ints, Lines]:
+        """Carry the sums of turned ways down in a tile; return what leaves it and the exits of its outer cells."""
         leaving, way = _close(code)
         _carry(code, turned, total)
         self.total.write(tile, total[1:-1, 1:-1])
         lines = outer_lines(np.arange(code.size).reshape(code.shape)[1:-1, 1:-1])
         found = seaming.exits_from(code, np.concatenate(lines), leaving)
         bounds = np.cumsum([line.size for line in lines])[:-1]
-        sources = whole_cells(leaving, tile, self.tiling.cols)
-        return total.ravel()[leaving].astype(np.int64), sources, way, np.split(found, bounds)
+        self.room.keep(_LEAVING, tile, (whole_cells(leaving, tile, self.tiling.cols), way))
+        return total.ravel()[leaving].astype(np.int64), np.split(found, bounds)
+
+    def _leaving(self, tile: Tile) -> tuple[Ints, NDArray[np.uint8], tuple[Ints, Ints]]:
+        """Return the cells by which water leaves a tile, in which direction, and row and column of where it goes."""
+        source, way = self.room.fetch(_LEAVING, tile)
+        return source, way, np.divmod(source + steps_in(self.tiling.cols)[way], self.tiling.cols)
 
     def _accumulate(self, sums: _Sums) -> None:
         """Solve the sums between tiles and carry what comes in down to the totals of each."""
-        none = np.empty(0, dtype=np.int64)
-        total_of, source = np.concatenate([*sums.totals, none]), np.concatenate([*sums.sources, none])
-        way = np.concatenate([*sums.ways, np.empty(0, dtype=np.uint8)])
-        row, col = np.divmod(source + steps_in(self.tiling.cols)[way], self.tiling.cols)
-        seaming.sum_links(sums.exits.at(row, col), total_of)
-        of_tile = self.tiling.number_of(row, col)
-        by_tile = np.argsort(of_tile, kind="stable")
-        bounds = np.searchsorted(of_tile[by_tile], np.arange(self.tiling.down * self.tiling.across + 1))
+        total_of = np.concatenate([*sums.totals, np.empty(0, dtype=np.int64)])
+        sums.totals.clear()
+        below = np.empty(sums.count, dtype=np.int32)
+        for tile in self.tiling:
+            first = int(sums.first[self.tiling.place_of(tile)])
+            source, _, to = self._leaving(tile)
+            below[first : first + source.size] = sums.exits.at(*to)
+        sums.exits.remove()
+        seaming.sum_links(below, total_of)
+        del below
 
         def carry(tile: Tile) -> None:
-            number = self.tiling.place_of(tile)
-            here = by_tile[bounds[number] : bounds[number + 1]]
-            if here.size == 0:
+            entry, way, amount = self._entries(tile, sums, total_of)
+            if entry.size == 0:
                 return
             total, code = _framed(self.total.read(tile), 0), _framed(self.code.read(tile), NO_GROUND)
             _close(code)
-            entry = framed_cells(source[here], tile, self.tiling.cols)
-            code.ravel()[entry] = way[here]
-            total.ravel()[entry] = total_of[here]
+            code.ravel()[entry] = way
+            total.ravel()[entry] = amount
             _carry(code, entry, total)
             self.total.write(tile, total[1:-1, 1:-1])
 
         for _ in each_tile(carry, self.tiling):
             pass
+        for tile in self.tiling:
+            self.room.drop(_LEAVING, tile)
+
+    def _entries(self, tile: Tile, sums: _Sums, total_of: Ints) -> tuple[Ints, NDArray[np.uint8], Ints]:
+        """Return the framed cells by which water comes into a tile, their directions, and how much comes."""
+        entries, ways, amounts = [], [], []
+        for other in self.tiling.around(tile):
+            source, way, (row, col) = self._leaving(other)
+            here = (row >= tile.first_row) & (row < tile.last_row) & (col >= tile.first_col) & (col < tile.last_col)
+            first = int(sums.first[self.tiling.place_of(other)])
+            entries.append(framed_cells(source[here], tile, self.tiling.cols))
+            ways.append(way[here])
+            amounts.append(total_of[first : first + source.size][here])
+        none = np.empty(0, dtype=np.int64)
+        return (
+            np.concatenate([*entries, none]),
+            np.concatenate([*ways, np.empty(0, dtype=np.uint8)]),
+            np.concatenate([*amounts, none]),
+        )
 
 
 def _close(code: NDArray[np.uint8]) -> tuple[Ints, NDArray[np.uint8]]:

@@ -128,8 +128,8 @@ class CrossingPlateaus:
         self.level = level
         self.code = code
         self.room = room
-        self.steps = Seams(tiling, FAR, np.int32)
-        self.parts = Seams(tiling, -1, np.int32)
+        self.steps = room.make_seams("steps", tiling, FAR, np.int32)
+        self.parts = room.make_seams("parts", tiling, -1, np.int32)
         self.tiles: list[Tile] = []
         self._closed: list[NDArray[np.bool_]] = []
         self._first_cell: list[Ints] = []
@@ -217,3 +217,8 @@ class CrossingPlateaus:
         code.ravel()[cell[value.ravel()[cell] == 0]] = PIT
         self.room.drop(_KEPT, tile)
         return level, code
+
+    def forget(self) -> None:
+        """Let go of what tiles show of their plateaus."""
+        self.steps.remove()
+        self.parts.remove()

@@ -92,6 +92,13 @@ class Seams:
         padded[start : start + right - left] = self._read(self._along_row(side, down, left), right - left)
         return padded
 
+    def remove(self) -> None:
+        """Let go of the values."""
+        if self.file is None:
+            self.values = np.empty(0, dtype=self.dtype)
+        else:
+            self.file.remove()
+
     def at(self, row: NDArray[np.int64], col: NDArray[np.int64]) -> NDArray[Any]:
         """Return the values of cells that lie on the outside of their tiles."""
         tiling = self.tiling

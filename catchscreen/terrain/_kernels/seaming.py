@@ -259,9 +259,9 @@ def exits_from(code: NDArray[np.uint8], start: NDArray[np.int64], leaving: NDArr
 
 
 @kernel
-def sum_links(below: NDArray[np.int64], total: NDArray[np.int64]) -> None:
+def sum_links(below: NDArray[np.int32], total: NDArray[np.int64]) -> None:
     """Add each exit's total to the exit below it, from the top down; -1 for none. No exit is below itself."""
-    waiting = np.zeros(below.size, dtype=np.int64)
+    waiting = np.zeros(below.size, dtype=np.int32)
     for u in range(below.size):
         if below[u] >= 0:
             waiting[below[u]] += 1
