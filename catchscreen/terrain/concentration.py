@@ -65,6 +65,11 @@ def shallow_velocity_m_s(slope: Floats, feet_per_second: float = PAVED_FT_S) -> 
     return feet_per_second * FOOT_M * np.sqrt(np.maximum(slope, FLATTEST))
 
 
+def channel_velocity_m_s(hydraulic_radius_m: Floats, slope: Floats, roughness: float) -> Floats:
+    """Return the velocity of flow in a channel after Manning, r^(2/3) s^(1/2) / n (TR-55 eq. 3-4), metres."""
+    return hydraulic_radius_m ** (2.0 / 3.0) * np.sqrt(np.maximum(slope, FLATTEST)) / roughness
+
+
 def velocity_min(length_m: Floats, slope: Floats, roughness: float, two_year_day_mm: float) -> Floats:
     """Return the travel time [min]: sheet flow over the first 30 m, then shallow flow on paved ground (TR-55)."""
     sheet_m = np.minimum(length_m, SHEET_LONGEST_M)

@@ -49,6 +49,8 @@ def test_subcatchments_tile_the_ground(target_ha, gaps, make_inputs, hills):
     valid = np.random.default_rng(2).random(level.shape) > 0.03 if gaps else None
     terrain = delineate(make_inputs(level, valid), TerrainOptions(subcatchment_target_ha=target_ha), Run())
     assert_tiles_the_ground(terrain)
+    joined = shapely.union_all(terrain.subcatchments.geometry.to_numpy())
+    assert joined.equals(shapely.box(*terrain.grid.bounds)) != gaps
     assert len(terrain.subcatchments) <= 3 + 1.1 / target_ha / 0.3
 
 
@@ -145,6 +147,37 @@ def test_longest_path_slope_and_times(make_inputs):
     )
     other = delineate(make_inputs(level, cell_m=10.0), TerrainOptions(time_of_concentration="nrcs_lag"), Run())
     assert other.subcatchments.iloc[0]["time_of_concentration_min"] == row["time_nrcs_lag_min"]
+
+
+def test_mean_slope_is_that_of_the_sides_not_of_the_way(make_inputs):
+    """A valley with sides of 1 in 5 whose floor falls 1 in 20: the sides climb at the root of 1/5^2 + 1/20^2 = 0.2062.
+
+    The floor has sides that cancel, and its neighbours half of that: 5 % there, 0.1118 beside it.
+    """
+    row, col = np.mgrid[0:400, 0:201]
+    level = 100.0 - 0.05 * row + 0.2 * np.abs(col - 100)
+    terrain = delineate(make_inputs(level), TerrainOptions(subcatchment_target_ha=100.0), Run())
+    (own,) = terrain.subcatchments.itertuples()
+    assert terrain.slope_fraction[200, 100] == pytest.approx(0.05, abs=1e-6)
+    assert terrain.slope_fraction[200, 40] == pytest.approx(np.hypot(0.2, 0.05), abs=1e-6)
+    assert own.mean_slope_fraction == pytest.approx(np.nanmean(terrain.slope_fraction.astype(np.float64)), abs=1e-6)
+    assert own.mean_slope_fraction == pytest.approx(0.2062, abs=0.003)
+    # The way's lower 85 % runs along the floor and down from one side: far less steep than the ground.
+    assert 0.04 < own.slope_10_85_fraction < 0.11
+
+
+def test_every_method_is_shown_and_the_range_is_theirs(make_inputs):
+    level = 50.0 - 0.2 * np.arange(101)[None, :]
+    names = ("kirpich", "velocity", "nrcs_lag", "bransby_williams")
+    for method in names:
+        options = TerrainOptions(time_of_concentration=method)
+        row = delineate(make_inputs(level, cell_m=10.0), options, Run()).subcatchments.iloc[0]
+        every = [row[f"time_{name}_min"] for name in names]
+        assert row["time_of_concentration_method"] == method
+        assert row["time_of_concentration_min"] == row[f"time_{method}_min"]
+        assert row["time_of_concentration_low_min"] == min(every)
+        assert row["time_of_concentration_high_min"] == max(every)
+        assert len(set(every)) == 4
 
 
 def test_entry_time_is_the_floor(make_inputs):

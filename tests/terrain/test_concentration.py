@@ -21,6 +21,21 @@ def test_shallow_flow_example():
     assert 1400 * FOOT / speed[0] / 3600 == pytest.approx(0.241, abs=5e-4)
 
 
+def test_three_segments_add_up_to_the_worked_example():
+    """TR-55 (1986) example 3-1 and worksheet 3, from memory and recomputed.
+
+    Sheet flow 0.30 h; shallow flow 0.24 h; a channel of 27 ft2 with 28.2 ft wet, slope 0.005, n 0.05, 7300 ft long:
+    r = 0.957 ft, 2.05 ft/s, 0.99 h. In all 1.53 h. TR-55 rounds the factor of feet in Manning's formula, 1.486, to 1.49.
+    """
+    sheet_h = tc.sheet_flow_min(np.array([100 * FOOT]), np.array([0.01]), 0.24, 3.6 * 25.4)[0] / 60
+    shallow_h = 1400 * FOOT / tc.shallow_velocity_m_s(np.array([0.01]), tc.UNPAVED_FT_S)[0] / 3600
+    speed = tc.channel_velocity_m_s(np.array([27 / 28.2 * FOOT]), np.array([0.005]), 0.05)[0]
+    assert speed / FOOT * 1.49 / 1.4859 == pytest.approx(2.047, abs=1e-3)
+    channel_h = 7300 * FOOT / speed / 3600
+    assert channel_h == pytest.approx(0.9906, abs=4e-3)
+    assert sheet_h + shallow_h + channel_h == pytest.approx(1.530, abs=5e-3)
+
+
 def test_paved_velocity():
     """TR-55 appendix F, from memory: 2.033 ft/s at a slope of 0.01."""
     assert tc.shallow_velocity_m_s(np.array([0.01]))[0] / FOOT == pytest.approx(2.033, abs=5e-4)

@@ -180,6 +180,15 @@ def test_carving_opens_what_a_shallow_cut_opens(make_inputs):
     assert (deep.filled_ticks == deep.conditioned_ticks).all()
 
 
+def test_a_cut_is_no_longer_than_allowed(make_inputs):
+    """8.9 lies behind two cells of 9.1 and 9.0: one cell may not open it, two may; both lie within 0.3 m."""
+    channel = (10.0, 9.3, 8.9, 9.1, 9.0, 8.5, 8.0)
+    for longest_m, cuts in ((1.0, []), (2.0, [["cut", 2]])):
+        options = TerrainOptions(depressions="carve", carve_longest_m=longest_m)
+        terrain = delineate(make_inputs(in_a_channel(channel)), options, Run())
+        assert terrain.edits[["kind", "cells"]].to_numpy().tolist() == cuts
+
+
 def test_mixed_carves_the_small_and_keeps_the_real(make_inputs, keep_all):
     real = keep_all.model_copy(update={"depressions": "mixed", "carve_deepest_m": 4.0, "hollow_min_volume_m3": 1.0})
     terrain = delineate(make_inputs(in_a_channel(CHANNEL)), real, Run())

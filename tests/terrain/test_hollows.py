@@ -182,6 +182,18 @@ def test_shallow_hollows_persist_less_than_deep_ones(make_inputs):
     assert delineate(data, TerrainOptions(), Run()).hollows["persistence_fraction"].isna().all()
 
 
+def test_what_else_is_in_the_data_does_not_change_a_persistence(make_inputs):
+    """The draws belong to the spill point and the window: a second bowl 60 m away leaves the first one's share."""
+    options = TerrainOptions(noise_draws=6, noise_range_m=10.0)
+    alone, beside = (
+        delineate(make_inputs(bowls(*depths_m)), options, Run()).hollows.iloc[0]
+        for depths_m in ((0.13, 0.0), (0.13, 0.4))
+    )
+    assert (alone["spill_x"], alone["spill_y"]) == (beside["spill_x"], beside["spill_y"])
+    assert 0.0 < alone["persistence_fraction"] < 1.0
+    assert alone["persistence_fraction"] == beside["persistence_fraction"]
+
+
 def test_error_has_the_stated_spread(make_inputs):
     grid = make_inputs(np.zeros((400, 400))).grid
     error = correlated_error((400, 400), np.random.default_rng(0), grid, 0.1, 10.0) / 10_000
