@@ -3,12 +3,13 @@
 Pieces of one zone and loss class (a mix) shed and are captured alike, step for step: steps are worked out by mix, and
 single pieces only take their area times the totals of their mix. Sub-catchments are groups (sub-catchment x mix).
 
-Columns of ``store`` (candidates, 15): 0 host area [m2], 1 base area [m2], 2 wetting [mm], 3 intake [mm/h], 4 substrate
+Columns of ``store`` (candidates, 16): 0 host area [m2], 1 base area [m2], 2 wetting [mm], 3 intake [mm/h], 4 substrate
 [mm], 5 its start fraction, 6 void [mm], 7 sill [mm], 8 outlet at full head [mm/h], 9 exponent, 10 soak [mm/h over
 base], 11 outlet to (0 sewer, 1 ground, 2 watercourse), 12 zone, 13 passes overflow to candidate (-1 none), 14 share
-passed. Columns of ``state``: 0 wetting, 1 substrate, 2 void [mm over the host], 3 outlet demand, 4 received from
-above [m3]. Columns of ``totals`` (m3): 0 rain, 1 run-on, 2 from other candidates, 3 soak, 4 sewer, 5 to ground, 6 to
-watercourse, 7 evaporation, 8 overflow to the host's way, 9 overflow passed on, 10 change in store.
+passed, 15 share of the outlet's flow passed to it too. Columns of ``state``: 0 wetting, 1 substrate, 2 void [mm over
+the host], 3 outlet demand, 4 received from above [m3]. Columns of ``totals`` (m3): 0 rain, 1 run-on, 2 from other
+candidates, 3 soak, 4 sewer, 5 to ground, 6 to watercourse, 7 evaporation, 8 overflow to the host's way, 9 passed on,
+10 change in store.
 """
 
 from __future__ import annotations
@@ -48,7 +49,7 @@ def demand_outlets(store: Floats, state: Floats, hours: float, wanted: Floats) -
         depth = outlet_depth(head, store[j, 6] - store[j, 7], store[j, 8], store[j, 9], hours)
         state[j, 3] = depth * store[j, 0] / 1000.0
         if store[j, 11] == 0.0 and store[j, 12] >= 0.0:
-            wanted[int(store[j, 12])] += state[j, 3]
+            wanted[int(store[j, 12])] += state[j, 3] * (1.0 - store[j, 15])
         elif store[j, 11] == 0.0:
             state[j, 3] = 0.0
 
@@ -89,21 +90,23 @@ def run_candidates(
     for j in range(store.shape[0]):
         state[j, 4] = 0.0
     for j in range(store.shape[0]):
-        accepted = state[j, 3]
+        handed = state[j, 3] * store[j, 15] if store[j, 13] >= 0.0 else 0.0
+        accepted = state[j, 3] - handed
         if store[j, 11] == 0.0 and store[j, 12] >= 0.0:
             accepted *= take[int(store[j, 12])]
         rain = depth * store[j, 0] / 1000.0
         ran_on = run_on[j] * step[0]
-        over = fill_store(store[j], state[j], rain + ran_on + state[j, 4], accepted, step, totals[j])
+        over = fill_store(store[j], state[j], rain + ran_on + state[j, 4], accepted + handed, step, totals[j])
+        totals[j, 4 + int(store[j, 11])] -= handed
         passed = over * store[j, 14] if store[j, 13] >= 0.0 else 0.0
         if store[j, 13] >= 0.0:
-            state[int(store[j, 13]), 4] += passed
+            state[int(store[j, 13]), 4] += passed + handed
         left[j] += over - passed
         totals[j, 0] += rain
         totals[j, 1] += ran_on
         totals[j, 2] += state[j, 4]
         totals[j, 8] += over - passed
-        totals[j, 9] += passed
+        totals[j, 9] += passed + handed
 
 
 @kernel

@@ -25,6 +25,8 @@ class CandidatePieces:
     run_on : candidate, row, area_m2: ground whose runoff it takes; each m2 in one candidate's list, never also a host.
     passes_to : (candidates,) the candidate that takes its overflow, or -1 where it goes the host's old way.
     passed_fraction : (candidates,) share of the overflow that is passed on so.
+    outlet_passed_fraction : (candidates,) share of what the outlet lets go that follows it: a roof's drains to where
+    its downpipe leads. None: nothing.
     """
 
     stores: Stores
@@ -32,13 +34,14 @@ class CandidatePieces:
     run_on: pd.DataFrame
     passes_to: Ints
     passed_fraction: Floats
+    outlet_passed_fraction: Floats | None = None
 
 
 @dataclass(frozen=True, slots=True)
 class CandidateArrays:
     """What the ledger kernel reads, candidates sorted upstream first.
 
-    order : (candidates,) place in the stores. store : (candidates, 15). entry_at, entry_row, entry_area : run-on
+    order : (candidates,) place in the stores. store : (candidates, 16). entry_at, entry_row, entry_area : run-on
     entries. host_at : (hosts, 3) candidate, zone, sub-catchment. host_row : ledger row. host_share : (hosts, 4) share
     of the host, piped, ground and overland share of its overflow. host_area, taken_area : (rows,) [m2] replaced, led
     away.
@@ -141,7 +144,7 @@ def _check_no_ring(passes_to: Ints, place: Ints) -> None:
 def _store_matrix(
     pieces: CandidatePieces, order: Ints, place: Ints, host_m2: Floats, hosts: tuple[Ints, Ints, Floats]
 ) -> Floats:
-    """Return the (candidates, 15) matrix of the ledger kernel; a sewer outlet joins the zone of most of the host."""
+    """Return the (candidates, 16) matrix of the ledger kernel; a sewer outlet joins the zone of most of the host."""
     stores = pieces.stores
     at, zone, areas = hosts
     by_zone = np.zeros((order.size, int(zone.max(initial=0)) + 1))
@@ -163,6 +166,7 @@ def _store_matrix(
         by_zone.argmax(axis=1).astype(np.float64),
         np.where(below >= 0, place[below], -1).astype(np.float64),
         pieces.passed_fraction[order],
+        np.zeros(order.size) if pieces.outlet_passed_fraction is None else pieces.outlet_passed_fraction[order],
     ]
     return np.ascontiguousarray(np.column_stack(columns), np.float64)
 
@@ -172,7 +176,7 @@ def _no_candidates(rows: int) -> CandidateArrays:
     none, nothing = np.zeros(0, np.int64), np.zeros(0)
     return CandidateArrays(
         order=none,
-        store=np.zeros((0, 15)),
+        store=np.zeros((0, 16)),
         entry_candidate=none,
         entry_row=none,
         entry_area=nothing,

@@ -15,7 +15,7 @@ def place_candidates(
     """Lay a set of candidates on the ledger, for a run of what happens after they are built.
 
     A surface that one candidate replaces in part and another takes run-on from is cut once: the bare part runs on as
-    before, and the overflow of the replaced part follows the same way.
+    before, and the overflow of the replaced part follows the same way; so does what a roof's outlet lets go.
 
     Parameters
     ----------
@@ -53,6 +53,8 @@ def place_candidates(
         from_rows[["candidate", "row"]].assign(area_m2=from_rows["row_m2"] * from_rows["fraction"] * left),
         passes_to,
         passed,
+        # What has no base of its own on the ground is a roof: its drains lead where its overflow does.
+        np.where(stores.base_area_m2 == 0.0, passed, 0.0),
     )
 
 

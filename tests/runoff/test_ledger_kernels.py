@@ -93,7 +93,7 @@ def test_a_storm_compiled_and_plain() -> None:
 def test_capture_without_candidates_is_that_with_none(form: str) -> None:
     """Bit for bit what the longer kernel gives for no candidates."""
     rain, step, runoff, mixes, _, capacity, _ = case()
-    none = (np.zeros((0, 15)), np.zeros((0, 2), np.int64), np.zeros(0), np.zeros((0, 3), np.int64), np.zeros((0, 4)))
+    none = (np.zeros((0, 16)), np.zeros((0, 2), np.int64), np.zeros(0), np.zeros((0, 3), np.int64), np.zeros((0, 4)))
     offered = np.zeros((2, 13))
     kernels.offer(runoff, mixes, offered)
     long = tuple(np.zeros(shape) for shape in ((2, 13), (2, 13), (2, 13), (0, 11), (0, 3)))

@@ -49,6 +49,28 @@ def test_the_set_runs_and_closes(ledger, make_stores, make_storms, run_ledger) -
     assert runs.balance["residual_m3"].abs().max() < 1e-9 * 18.0
 
 
+def test_what_drains_from_a_green_roof_runs_on_to_the_yard_below(
+    ledger, make_stores, make_storms, run_ledger, make_zones
+):
+    """The green roof holds 10 of 30 mm and lets the rest go by its drains within hours, half of it onto the yard.
+
+    Yard as before: 6 + 1.16 + 3.2 = 10.36 m3; the other half, 3.2 m3, goes to the sewer, which has room. Nothing of a
+    paved store's own outlet follows its overflow.
+    """
+    roof = {"host_area_m2": 320.0, "base_area_m2": 0.0, "substrate_mm": 10.0, "outlet_mm_h": 3600.0}
+    stores = make_stores({**roof, "void_mm": 100.0, "outlet_exponent": 1.0}, {"void_mm": 100.0})
+    option_of = pd.Series({"K0": "green", "K1": "paving"})
+    hosts = frame(("green", "roof", 0.8), ("paving", "yard", 1.0))
+    placed = place_candidates(stores, option_of, hosts, frame(("paving", "roof", 0.5)), ledger)
+    assert placed.outlet_passed_fraction.tolist() == [0.5, 0.0]
+    rain = make_storms(step_min=5.0, S=np.r_[np.full(12, 2.5), np.zeros(36)])
+    runs = run_ledger(ledger, rain, candidates=placed, zones=make_zones(Z1=1e9))
+    assert runs.candidates["store_change_m3"].tolist() == pytest.approx([3.2, 10.36])
+    assert runs.candidates["to_sewer_m3"].tolist() == pytest.approx([3.2, 0.0])
+    assert runs.candidates["overflow_m3"].tolist() == pytest.approx([0.0, 0.0])
+    assert runs.balance["residual_m3"].abs().max() < 1e-9 * 18.0
+
+
 def test_alone_the_overflow_goes_the_hosts_way(ledger, make_stores) -> None:
     placed = place_candidates(
         make_stores({}),
