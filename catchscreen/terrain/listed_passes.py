@@ -14,6 +14,9 @@ Ints = NDArray[np.int64]
 Passes = tuple[NDArray[np.uint64], Ints, NDArray[np.uint64]]
 """Key of the height, place and the two nodes of each pass; see ``_kernels.passes``."""
 
+_ROOM_SHARE: Final = 8
+"""Cells for each of which there is room for a pass at first."""
+
 _LEVEL_BITS: Final = np.uint64(32)
 _LOW_HALF: Final = np.uint64(2**32 - 1)
 
@@ -42,7 +45,7 @@ def _list_passes(level: NDArray[np.int32], label: NDArray[np.int32], outlets: in
     """List the passes of a strip, with more room as they turn out to need it."""
     width = level.shape[1]
     table = np.full(4 << passes.SLOTS_BITS, passes.EMPTY, dtype=np.uint64)
-    room = (rows[1] - rows[0]) * width // 8 + 16 * width + table.size
+    room = (rows[1] - rows[0]) * width // _ROOM_SHARE + 16 * width + table.size
     out = np.empty(room, dtype=np.uint64), np.empty(room, dtype=np.int64), np.empty(room, dtype=np.uint64)
     count, row = 0, rows[0]
     while row < rows[1]:

@@ -30,7 +30,7 @@ from catchscreen.terrain._kernels.directions import (
 )
 from catchscreen.terrain.listed_passes import choose_passes, ends_of, passes_in_order
 from catchscreen.terrain.strips import in_parts, parts_of, strip_rows
-from catchscreen.terrain.walking import Counts, carry_down, cells_with, label_and_count, steps_of
+from catchscreen.terrain.walking import Counts, carry_down, cells_without_way, label_and_count, label_from, steps_of
 
 Ints = NDArray[np.int64]
 
@@ -125,9 +125,7 @@ def route(
     4 bytes a cell less, and ``graph.label`` is no longer what it says.
     """
     strips = strip_rows(level.shape)
-    code = steepest_directions(level, weights)
-    outlet_cells = cells_with(code, OUTLET)
-    pits = drain_plateaus(level, code)
+    code, outlet_cells, pits = drain_ground(level, weights)
     walked = label_and_count(code, np.concatenate([outlet_cells, pits]))
     carry_down(code, walked.leaving, walked.total, walked.idle, strips)
     graph = build_basins(level, walked.label, outlet_cells, pits)
@@ -147,11 +145,38 @@ def route(
     return Routing(level, code, filled, basin, walked.total, graph, outlet_cell, pass_cell)
 
 
+def fill(level: NDArray[np.int32]) -> NDArray[np.int32]:
+    """Return the filled surface of a framed ground alone: basins, passes and spill levels, without routes and sums.
+
+    level : as for ``route``, whose ``filled`` this equals.
+    """
+    code, outlet_cells, pits = drain_ground(level, (2.0, 2.0, 1.0))
+    label = label_from(code, np.concatenate([outlet_cells, pits]))
+    del code
+    graph = build_basins(level, label, outlet_cells, pits)
+    filled = np.empty_like(level)
+    flat = [array.ravel() for array in (level, label, filled)]
+
+    def fill_part(first: int, last: int) -> None:
+        own_level, own_label, own_filled = (array[first:last] for array in flat)
+        rerouting.fill_to(own_level, own_label, graph.spill, own_filled)
+
+    in_parts(parts_of(level.size), fill_part)
+    return filled
+
+
 def find_directions(level: NDArray[np.int32], weights: tuple[float, float, float]) -> NDArray[np.uint8]:
     """Return the framed flow codes before rerouting: closed depressions still end in a pit."""
+    return drain_ground(level, weights)[0]
+
+
+def drain_ground(level: NDArray[np.int32], weights: tuple[float, float, float]) -> tuple[NDArray[np.uint8], Ints, Ints]:
+    """Return the framed flow codes before rerouting, and the outlets and pits in row order."""
     code = steepest_directions(level, weights)
-    drain_plateaus(level, code)
-    return code
+    cells, flat_code = cells_without_way(code), code.ravel()
+    settle_flats(level, code, cells[flat_code[cells] == UNDECIDED])
+    of_cell = flat_code[cells]
+    return code, cells[of_cell == OUTLET], cells[of_cell == PIT]
 
 
 def steepest_directions(level: NDArray[np.int32], weights: tuple[float, float, float]) -> NDArray[np.uint8]:
@@ -159,21 +184,6 @@ def steepest_directions(level: NDArray[np.int32], weights: tuple[float, float, f
     code = np.full(level.shape, NO_GROUND, dtype=np.uint8)
     in_parts(strip_rows(level.shape), lambda first, last: receivers.steepest(level, first, last, weights, code))
     return code
-
-
-def drain_plateaus(level: NDArray[np.int32], code: NDArray[np.uint8]) -> Ints:
-    """Decide, in ``code``, the cells without a lower neighbour; return the pits in row order."""
-    undecided = cells_with(code, UNDECIDED)
-    is_flat = np.empty(undecided.size, dtype=np.bool_)
-    flat_level, flat_code, step = level.ravel(), code.ravel(), steps_of(code.shape[1])
-    in_parts(
-        parts_of(undecided.size),
-        lambda first, last: receivers.part_undecided(
-            flat_level, flat_code, step, undecided[first:last], is_flat[first:last]
-        ),
-    )
-    settle_flats(level, code, undecided[is_flat])
-    return undecided[flat_code[undecided] == PIT]
 
 
 def settle_flats(level: NDArray[np.int32], code: NDArray[np.uint8], cells: Ints) -> None:

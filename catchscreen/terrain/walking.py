@@ -8,7 +8,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from catchscreen.terrain._kernels import blocks, joints, upstream
+from catchscreen.terrain._kernels import blocks, joints, receivers, upstream
 from catchscreen.terrain._kernels.directions import (
     COL_STEP,
     OPPOSITE,
@@ -34,6 +34,18 @@ def cells_with(code: NDArray[np.uint8], wanted: int) -> Ints:
     flat = code.ravel()
     found = in_parts(parts_of(code.size), lambda first, last: np.flatnonzero(flat[first:last] == wanted) + first)
     return np.concatenate(found)
+
+
+def cells_without_way(code: NDArray[np.uint8]) -> Ints:
+    """Return the framed numbers of the ground cells that go to no neighbour, in row order."""
+    flat = code.ravel()
+
+    def listed(first: int, last: int) -> Ints:
+        cells = np.empty(receivers.count_without_way(flat[first:last]) + 1, dtype=np.int64)
+        receivers.list_without_way(flat[first:last], first, cells)
+        return cells[:-1]
+
+    return np.concatenate(in_parts(parts_of(code.size), listed))
 
 
 def accumulate(code: NDArray[np.uint8]) -> Counts:

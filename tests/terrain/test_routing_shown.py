@@ -19,7 +19,7 @@ from catchscreen.terrain import listed_passes, walking
 from catchscreen.terrain import routing as routing_module
 from catchscreen.terrain._kernels.directions import OUTLET, WALL
 from catchscreen.terrain.conditioning import frame_levels
-from catchscreen.terrain.routing import route
+from catchscreen.terrain.routing import fill, route
 
 quick = settings(max_examples=40, suppress_health_check=[HealthCheck.function_scoped_fixture])
 grounds = hnp.arrays(np.int32, st.tuples(st.integers(1, 12), st.integers(1, 12)), elements=st.integers(0, 6))
@@ -162,9 +162,38 @@ def test_strips_of_any_height_give_the_same(level, seed, rows, holes, in_strips,
     with monkeypatch.context():
         in_strips(rows)
         cut = route(framed)
+        filled = fill(framed)
     monkeypatch.undo()
     for name, part in parts(whole).items():
         np.testing.assert_array_equal(parts(cut)[name], part, err_msg=name)
+    np.testing.assert_array_equal(filled, whole.filled)
+
+
+@quick
+@given(level=grounds, seed=st.integers(0, 5), holes=st.sampled_from(["outlet", "wall"]))
+def test_filled_alone_is_filled_as_in_the_whole_job(level, seed, holes):
+    framed = frame_levels(level, holed(level.shape, seed), holes)
+    before = framed.copy()
+    np.testing.assert_array_equal(fill(framed), route(framed, LONG_CELLS).filled)
+    np.testing.assert_array_equal(framed, before)
+
+
+def test_passes_find_room_however_many_they_are(monkeypatch):
+    level = np.random.default_rng(8).integers(0, 2**20, (420, 300)).astype(np.int32)
+    framed = frame_levels(level, holed(level.shape, 2, share=0.05))
+    enough = route(framed)
+    more, grown = listed_passes._doubled, []
+
+    def noted(out):
+        grown.append(out[0].size)
+        return more(out)
+
+    monkeypatch.setattr(listed_passes, "_doubled", noted)
+    monkeypatch.setattr(listed_passes, "_ROOM_SHARE", 10**6)
+    cramped = route(framed)
+    assert grown
+    for name, part in parts(enough).items():
+        np.testing.assert_array_equal(parts(cramped)[name], part, err_msg=name)
 
 
 def test_strips_compiled_and_plain_python_agree(hills, in_strips, monkeypatch):

@@ -24,7 +24,7 @@ def steepest(
     weights: tuple[float, float, float],
     code: NDArray[np.uint8],
 ) -> None:
-    """Write the flow codes of some rows: outlet or undecided without a lower neighbour.
+    """Write the flow codes of some rows: without a lower neighbour outlet, or undecided on a plateau, or else pit.
 
     A drop d counts d * d * weight of its direction. For square cells the weights are 2, 2 and 1: the squares of drops
     up to 9 km are whole numbers that a float64 holds exactly, so the comparison is one of integers.
@@ -72,31 +72,31 @@ def steepest(
             key = max(key_ns, key_ew)
             way = way_diagonal if key_diagonal > key else way
             key = max(key_diagonal, key)
-            rest = np.int32(OUTLET) if high == VOID else np.int32(UNDECIDED)
+            equal = min(low_ew, low_ns, low_diagonal) == own
+            rest = np.int32(UNDECIDED) if equal else np.int32(PIT)
+            rest = np.int32(OUTLET) if high == VOID else rest
             way = way if key > 0.0 else rest
             out[col] = np.uint8(way if own < WALL else np.int32(NO_GROUND))
 
 
 @kernel
-def part_undecided(
-    level: NDArray[np.int32],
-    code: NDArray[np.uint8],
-    step: NDArray[np.int64],
-    undecided: NDArray[np.int64],
-    is_flat: NDArray[np.bool_],
-) -> None:
-    """Make pits of the undecided cells without a neighbour of their own level, and tell which the others are.
+def count_without_way(code: NDArray[np.uint8]) -> int:
+    """Count the ground cells among some that go to no neighbour: outlets, pits, undecided ones."""
+    found = 0
+    for i in range(code.size):
+        found += int((code[i] == UNDECIDED) | (code[i] == OUTLET) | (code[i] == PIT))
+    return found
+
+
+@kernel
+def list_without_way(code: NDArray[np.uint8], first: int, cells: NDArray[np.int64]) -> None:
+    """List them; one more place than there are such cells is needed.
 
     Parameters
     ----------
-    level, code : flat framed int32 and uint8; ``code`` is changed in place. step : (9,) int64, cells to each direction.
-    undecided : (n,) int64, framed cells. is_flat : (n,) bool, written.
+    code : (n,) uint8. first : number of the first cell. cells : (count + 1,) int64, written.
     """
-    for u in range(undecided.size):
-        i = undecided[u]
-        equal = False
-        for way in range(1, 9):
-            equal |= level[i + step[way]] == level[i]
-        is_flat[u] = equal
-        if not equal:
-            code[i] = PIT
+    found = 0
+    for i in range(code.size):
+        cells[found] = first + i
+        found += int((code[i] == UNDECIDED) | (code[i] == OUTLET) | (code[i] == PIT))

@@ -85,3 +85,17 @@ def fill_and_name(
         own = label[i]
         filled[i] = max(level[i], of_label[2 * own]) if own >= 0 else level[i]
         basin[i] = of_label[2 * own + 1] if own >= 0 else own
+
+
+@kernel
+def fill_to(
+    level: NDArray[np.int32], label: NDArray[np.int32], spill: NDArray[np.int32], filled: NDArray[np.int32]
+) -> None:
+    """Write the filled surface of some cells.
+
+    Parameters
+    ----------
+    level, label, filled : (n,) int32, ``filled`` is written. spill : (labels,) int32, level at which each spills.
+    """
+    for i in range(level.size):
+        filled[i] = max(level[i], spill[label[i]]) if label[i] >= 0 else level[i]
