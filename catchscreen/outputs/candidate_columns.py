@@ -147,9 +147,14 @@ CANDIDATES: Final = (
         "supply_cover_fraction",
         "",
         2,
-        "share of the tonnes needed in a year, all candidates together, that sources within the chosen haul could give",
+        "share of all candidates' yearly tonnes that sources within the chosen haul could give; null without "
+        "tonnes_per_year of a source",
     ),
-    text("supplier_layers", "what a named supplier's layer would weigh in place of the generic one; in no total"),
+    text(
+        "supplier_layers",
+        "what a named supplier's layer would weigh in place of the generic one, in no total; "
+        "empty without a supplier's layer",
+    ),
     real(
         "carbon_net_kg",
         "kg CO2e",
