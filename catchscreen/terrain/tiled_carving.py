@@ -45,12 +45,14 @@ def carve_tiles(
     way, start = _ways(routing, pits, floor, longest)
     cells, place = np.unique(np.concatenate([pits, way]), return_inverse=True)
     level = gather(routing.level, cells)
+    natural = level.copy()
     count, before = cutting.cut_ways(level, place[: pits.size], place[pits.size :], start, longest, deepest)
+    lowered = np.flatnonzero(level != natural)
     carved = Patched(ground)
+    carved.put(cells[lowered], level[lowered].astype(np.int64))
     cuts = []
     for number in np.flatnonzero(count):
         part = slice(int(start[number]), int(start[number] + count[number]))
-        carved.put(way[part], np.full(int(count[number]), floor[number]))
         cuts.append(cut_edit(int(pits[number]), way[part], before[part].astype(np.int64), int(floor[number]), grid))
     return carved, cuts
 

@@ -31,6 +31,7 @@ from catchscreen.terrain.hollows import (
 )
 from catchscreen.terrain.tiled import TiledRouting
 from catchscreen.terrain.tiled_basins import TileBasins, whole_cells, whole_places
+from catchscreen.terrain.tiled_reading import gather
 from catchscreen.tiles import Store, Tile, each_tile
 
 Ints = NDArray[np.int64]
@@ -137,7 +138,7 @@ def merge_tiles(routing: TiledRouting, basins: TiledBasins) -> Merging:
     floor_cell = np.full(parent.size, -1, dtype=np.int64)
     row, col = np.divmod(basins.pit_cell, routing.tiling.cols)
     floor_cell[:count] = (row + 1) * (routing.tiling.cols + 2) + col + 1
-    floor[:count] = _levels_at(routing, basins.pit_cell)
+    floor[:count] = gather(_stores(routing)[0], basins.pit_cell)
     for _, (level, basin) in each_tile(lambda tile: _grids(routing, basins, tile), routing.tiling):
         wetting.add_wet_cells(level, basin, parent, spill, cells, level_sum)
     wetting.hand_up(parent, cells, level_sum, floor, floor_cell)
@@ -156,21 +157,6 @@ def _grids(routing: TiledRouting, basins: TiledBasins, tile: Tile) -> tuple[NDAr
     level, label = _stores(routing)
     of_label = np.append(basins.label_basin[tile.down * routing.tiling.across + tile.across], [-1, -1])
     return level.read(tile), of_label[label.read(tile)].astype(np.int32)
-
-
-def _levels_at(routing: TiledRouting, cell: Ints) -> Ints:
-    """Return the levels of some cells of the grid."""
-    level, _ = _stores(routing)
-    row, col = np.divmod(cell, routing.tiling.cols)
-    of_tile = routing.tiling.number_of(row, col)
-    by_tile = np.argsort(of_tile, kind="stable")
-    bounds = np.searchsorted(of_tile[by_tile], np.arange(routing.tiling.down * routing.tiling.across + 1))
-    found = np.empty(cell.size, dtype=np.int64)
-    for number, tile in enumerate(routing.tiling):
-        here = by_tile[bounds[number] : bounds[number + 1]]
-        if here.size:
-            found[here] = level.read(tile)[row[here] - tile.first_row, col[here] - tile.first_col]
-    return found
 
 
 def find_hollows_tiled(routing: TiledRouting, grid: Grid, options: TerrainOptions) -> tuple[Hollows, TiledBasins]:
@@ -212,7 +198,8 @@ def _higher_cells(routing: TiledRouting, place: Ints) -> Ints:
     one = unframed_cells(place >> 3, cols)
     step = np.append((ROW_STEP * cols + COL_STEP)[FORWARD.astype(np.int64)], 0)
     two = one + step[place & 7]
-    return np.where(_levels_at(routing, two) > _levels_at(routing, one), two, one)
+    level, _ = _stores(routing)
+    return np.where(gather(level, two) > gather(level, one), two, one)
 
 
 def _curves(

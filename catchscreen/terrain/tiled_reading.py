@@ -44,35 +44,39 @@ class Patched:
     def __init__(self, source: Source) -> None:
         self.source = source
         self.shape = source.shape
-        self._level: dict[int, int] = {}
-        self._sorted: tuple[Ints, NDArray[np.int32]] | None = None
+        self._cell = np.empty(0, dtype=np.int64)
+        self._level = np.empty(0, dtype=np.int32)
 
     def at(self, cell: Ints) -> Ints:
         """Return the levels of cells, NO_LEVEL where there is none."""
         level = gather(self.source, cell).astype(np.int64)
-        if self._level:
-            kept = self._level
-            level = np.array([kept.get(int(one), int(own)) for one, own in zip(cell, level, strict=True)], np.int64)
+        place, own = self._find(cell)
+        level[own] = self._level[place[own]]
         return level
 
     def put(self, cell: Ints, level: Ints) -> None:
-        """Give cells new levels."""
-        self._level.update(zip(cell.tolist(), level.tolist(), strict=True))
-        self._sorted = None
+        """Give cells, each once, new levels."""
+        order = np.argsort(cell, kind="stable")
+        cell, level = cell[order], level[order]
+        place, own = self._find(cell)
+        self._level[place[own]] = level[own]
+        self._level = np.insert(self._level, place[~own], level[~own].astype(np.int32))
+        self._cell = np.insert(self._cell, place[~own], cell[~own])
+
+    def _find(self, cell: Ints) -> tuple[Ints, NDArray[np.bool_]]:
+        """Return the place of each cell among those changed, and whether it is one of them."""
+        place = np.searchsorted(self._cell, cell)
+        own = place < self._cell.size
+        own[own] = self._cell[place[own]] == cell[own]
+        return place, own
 
     def __getitem__(self, window: tuple[slice, slice]) -> NDArray[np.int32]:
         """Return the levels in a window."""
         level = np.array(self.source[window], dtype=np.int32)
-        if not self._level:
-            return level
-        if self._sorted is None:
-            cell = np.array(sorted(self._level), dtype=np.int64)
-            self._sorted = cell, np.array([self._level[int(one)] for one in cell], dtype=np.int32)
-        cell, changed = self._sorted
         (top, bottom, _), (left, right, _) = (side.indices(n) for side, n in zip(window, self.shape, strict=True))
         cols = self.shape[1]
-        part = slice(*np.searchsorted(cell, [top * cols, bottom * cols]))
-        row, col = np.divmod(cell[part], cols)
+        part = slice(*np.searchsorted(self._cell, [top * cols, bottom * cols]))
+        row, col = np.divmod(self._cell[part], cols)
         inside = (col >= left) & (col < right)
-        level[row[inside] - top, col[inside] - left] = changed[part][inside]
+        level[row[inside] - top, col[inside] - left] = self._level[part][inside]
         return level

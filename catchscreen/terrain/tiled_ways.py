@@ -19,6 +19,7 @@ from catchscreen.terrain.longest import LongestPaths, measure_ways, step_lengths
 from catchscreen.terrain.slope import slope_fraction
 from catchscreen.terrain.tiled import TiledRouting
 from catchscreen.terrain.tiled_basins import framed_cells, steps_in, whole_cells
+from catchscreen.terrain.tiled_reading import gather
 from catchscreen.tiles import Seams, Source, Store, Tile, each_tile, framed_window
 
 Ints = NDArray[np.int64]
@@ -40,7 +41,7 @@ def longest_paths_tiled(routing: TiledRouting, division: Division, label: Store,
         better = (far_m > best_m[number]) | ((far_m == best_m[number]) & (cell < start[number]))
         best_m[number[better]], start[number[better]] = far_m[better], cell[better]
     cells, first = _follow(routing, label, start)
-    return measure_ways(cells, first, values_at(distance, cells), values_at(routing.filled, cells))
+    return measure_ways(cells, first, gather(distance, cells), gather(routing.filled, cells))
 
 
 def distance_tiled(routing: TiledRouting, label: Store, grid: Grid) -> Store:
@@ -116,21 +117,6 @@ def _follow(routing: TiledRouting, label: Store, start: Ints) -> tuple[Ints, Int
     order = np.argsort(every, kind="stable")
     first = np.searchsorted(every[order], np.arange(start.size + 1))
     return np.concatenate([*pieces, none])[order], first
-
-
-def values_at(store: Store, cell: Ints) -> NDArray[Any]:
-    """Return the values that a store keeps of some cells of the grid."""
-    tiling = store.tiling
-    row, col = np.divmod(cell, tiling.cols)
-    of_tile = tiling.number_of(row, col)
-    order = np.argsort(of_tile, kind="stable")
-    bounds = np.searchsorted(of_tile[order], np.arange(tiling.down * tiling.across + 1))
-    found = np.empty(cell.size, dtype=store.dtype)
-    for number, tile in enumerate(tiling):
-        here = order[bounds[number] : bounds[number + 1]]
-        if here.size:
-            found[here] = store.read(tile)[row[here] - tile.first_row, col[here] - tile.first_col]
-    return found
 
 
 def edge_columns_tiled(

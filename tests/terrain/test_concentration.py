@@ -25,7 +25,8 @@ def test_three_segments_add_up_to_the_worked_example():
     """TR-55 (1986) example 3-1 and worksheet 3, from memory and recomputed.
 
     Sheet flow 0.30 h; shallow flow 0.24 h; a channel of 27 ft2 with 28.2 ft wet, slope 0.005, n 0.05, 7300 ft long:
-    r = 0.957 ft, 2.05 ft/s, 0.99 h. In all 1.53 h. TR-55 rounds the factor of feet in Manning's formula, 1.486, to 1.49.
+    r = 0.957 ft, 2.05 ft/s, 0.99 h. In all 1.53 h. TR-55 rounds the factor of feet in Manning's
+    formula, 1.486, to 1.49.
     """
     sheet_h = tc.sheet_flow_min(np.array([100 * FOOT]), np.array([0.01]), 0.24, 3.6 * 25.4)[0] / 60
     shallow_h = 1400 * FOOT / tc.shallow_velocity_m_s(np.array([0.01]), tc.UNPAVED_FT_S)[0] / 3600
