@@ -289,7 +289,7 @@ def read_block(tiles: TileSet, source: Source, row: int, col: int, shape: tuple[
         part, good = _read_tile(tile, source, (top - tile_row, bottom - tile_row), (left - tile_col, right - tile_col))
         place = np.s_[top - row : bottom - row, left - col : right - col]
         fresh = good & ~valid[place]
-        values[place][fresh] = part[fresh]
+        np.copyto(values[place], part, where=fresh)
         valid[place] |= fresh
     return values, valid
 
@@ -319,7 +319,7 @@ def _read_tile(tile: Tile, source: Source, rows: tuple[int, int], cols: tuple[in
             message = f"{tile.name} breaks off while it is read: {_plainly(error)}."
             raise refuse("unreadable-file", source, message, "Copy or download it again: it is not whole.") from error
         part, good = np.ma.getdata(read).astype(np.float64), ~np.ma.getmaskarray(read)
-    good &= np.isfinite(part) & (np.abs(part) < 1e30)
+    good &= np.abs(part) < 1e30
     if nodata is not None:
         good &= part != nodata
     if (scale, offset) != (1.0, 0.0):
