@@ -7,7 +7,8 @@ from collections.abc import Mapping
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any
+from textwrap import shorten
+from typing import Any, Final
 
 import geopandas as gpd
 import pandas as pd
@@ -25,6 +26,9 @@ from catchscreen.outputs.sketch import Light
 from catchscreen.outputs.tables import write_tables
 from catchscreen.outputs.wording import CAUTIONS
 from catchscreen.progress import logger
+
+LONGEST_SAID: Final = 70
+"""What is said of the makers on the first page is cut to this many letters; the whole stands in the manifest."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -128,12 +132,20 @@ class Screening:
             kept = place_result(built, target.absolute(), files)
         return Written(target.absolute(), tuple(files), kept)
 
+    def said_of_makers(self) -> str:
+        """Say who prepared the screening and with what interest, for the first page; "" where the brief does not."""
+        told = (("prepared by", "prepared_by"), ("interest:", "interest"))
+        said = [(words, str(self.provenance.get(key, "")).strip()) for words, key in told]
+        return "".join(f" · {words} {shorten(text, LONGEST_SAID, placeholder=' …')}" for words, text in said if text)
+
     def _build(self, built: Path, painter: Painter | None) -> list[str]:
         """Make every file in an empty folder; return their names, the manifest last."""
         rounded = {name: round_frame(self.frames[name], layer) for name, layer in self.layers.items()}
         provenance = {**self.provenance, "cautions": list(self.cautions)}
         able = int(rounded["candidates"]["variant"].notna().sum())
-        subtitle = f"{len(rounded['parcels'])} parcels, {able} candidates · run {self.run_id[:12]}"
+        subtitle = (
+            f"{len(rounded['parcels'])} parcels, {able} candidates · run {self.run_id[:12]}{self.said_of_makers()}"
+        )
         sketch = sketch_overview(rounded, self.hillshade, self.name, subtitle)
         draw = paint if painter is None else painter.draw
         # Side by side: much of each is work outside Python. One thread makes a file whole, so its bytes stay the same.

@@ -12,6 +12,7 @@ import pytest
 
 from catchscreen.brief import Brief
 from catchscreen.outputs.screening import Screening
+from catchscreen.outputs.sketch import Sketch
 from catchscreen.pipeline import screen
 
 
@@ -38,6 +39,22 @@ def test_who_prepared_it_and_with_what_interest_stands_in_every_place_that_says_
     with sqlite3.connect(folder / "screening.gpkg") as database:
         (text,) = database.execute("SELECT metadata FROM gpkg_metadata").fetchone()
     assert {key: json.loads(text)[key] for key in said} == said
+
+
+def test_the_first_page_names_who_prepared_it_and_with_what_interest(
+    least: Screening, result: Screening, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    heads = []
+
+    def keep_head(path: Path, sketch: Sketch) -> None:
+        heads.append(sketch.subtitle)
+        path.write_bytes(b"")
+
+    monkeypatch.setattr("catchscreen.outputs.screening.paint", keep_head)
+    least.write(tmp_path / "named")
+    result.write(tmp_path / "unnamed")
+    assert heads[0].endswith(" · prepared by the drainage office · interest: the office sells crushed rock")
+    assert "prepared by" not in heads[1]
 
 
 def test_where_cover_is_unknown_costs_follow_the_range_of_the_area(least: Screening) -> None:
