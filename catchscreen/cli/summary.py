@@ -32,11 +32,21 @@ _SITE_COLUMNS: Final = (
     "currency",
     "price_year",
     "is_unproven",
+    "passes_sizing_storm",
+    "overflow_m3",
+    "passes_return_period",
+    "feasibility_low",
+    "feasibility_high",
+    "score_low",
+    "score_high",
+    "score_rests_on",
     "next_check",
 )
 """Columns of the best candidate that go into the summary."""
 
 _WIDEST_NAME: Final = 28
+_WIDE_SCORE: Final = 5.0
+"""Ends of a score that lie this far apart are shown beside it."""
 
 
 def summarise(screening: Screening, written: Written) -> Answer:
@@ -98,7 +108,7 @@ def first_sites(screening: Screening, number: int = FIRST_SITES) -> list[dict[st
         best = candidates.loc[parcel["best_candidate"]]
         site = {"rank": parcel["rank"], "parcel_id": parcel_id, "name": parcel["name"], "score": parcel["score"]}
         site |= {"candidate_id": parcel["best_candidate"]}
-        site |= {name: best[name] for name in _SITE_COLUMNS}
+        site |= {name: best.get(name) for name in _SITE_COLUMNS}
         sites.append({key: _plain(value, decimals.get(key, 0)) for key, value in site.items()})
     return sites
 
@@ -130,8 +140,16 @@ def _site_lines(sites: list[dict[str, Any]]) -> list[str]:
         _storms_said(sites),
         f"cost: a band in {currency} at prices of {year}, not a quotation.",
     ]
+    if any(_has_wide_score(site) for site in sites):
+        notes.append(
+            "score in brackets: with the unknown at its worst and at its best (column score_rests_on)."
+        )
     if any(site["is_unproven"] for site in sites):
         notes.append("* sized on a property of the ground or structure that is not proven: read the range in brackets.")
+    if any(_overflows(site) for site in sites):
+        notes.append(
+            "! even the deepest store that fits overflows in the storm it is sized on (column overflow_m3)."
+        )
     return [*_table(heads, rows), "", *notes]
 
 
@@ -148,10 +166,27 @@ def _storms_said(sites: list[dict[str, Any]]) -> str:
 def _site_row(site: dict[str, Any]) -> tuple[str, ...]:
     """Word one site."""
     name = f"{site['parcel_id']} {site['name']}" if site["name"] else str(site["parcel_id"])
-    way = f"{site['measure']}, {site['variant']}".replace("_", " ") + (" *" if site["is_unproven"] else "")
+    way = f"{site['measure']}, {site['variant']}".replace("_", " ")
+    way += (" *" if site["is_unproven"] else "") + (" !" if _overflows(site) else "")
     cost = f"{_number(site['cost_low'])} to {_number(site['cost_high'])}"
     amounts = [_range_of(site, "host_area", "m2"), _range_of(site, "retained", "m3"), _number(site["slowed_m3"])]
-    return (_number(site["rank"]), name[:_WIDEST_NAME], way, _number(site["score"]), *amounts, cost)
+    return (_number(site["rank"]), name[:_WIDEST_NAME], way, _score(site), *amounts, cost)
+
+
+def _overflows(site: dict[str, Any]) -> bool:
+    """Tell whether its store does not hold its sizing storm; what is not known is no mark."""
+    return site["passes_sizing_storm"] is not None and not site["passes_sizing_storm"]
+
+
+def _has_wide_score(site: dict[str, Any]) -> bool:
+    low, high = site["score_low"], site["score_high"]
+    return low is not None and high is not None and high - low >= _WIDE_SCORE
+
+
+def _score(site: dict[str, Any]) -> str:
+    """Write a score, with its ends in whole points where the unknown could move it far."""
+    ends = f" ({site['score_low']:.0f} to {site['score_high']:.0f})" if _has_wide_score(site) else ""
+    return _number(site["score"]) + ends
 
 
 def _range_of(site: dict[str, Any], stem: str, unit: str) -> str:

@@ -91,10 +91,15 @@ def _strike(
             "candidate_id": hosts.index[host],
             "kind": rule.kind,
             "rule": [own_rule[row] or default for row in thing],
-            "reason": [own_reason[row] or rule.reason for row in thing],
+            "reason": [_say(own_reason[row], rule) for row in thing],
             "also_flag": rule.also_flag,
         }
     )
+
+
+def _say(own: str, rule: ConstraintRule) -> str:
+    """Give the map's own words with the measure's behind them: the name of a meadow alone says nothing."""
+    return f"{own} ({rule.reason})" if own and rule.kind != "other" else own or rule.reason
 
 
 def _texts(frame: pd.DataFrame, column: str) -> list[str]:

@@ -160,6 +160,8 @@ COMMON_GRADES: tuple[GradeRule, ...] = (
         40.0,
         scale="log",
         title="connected impermeable area captured",
+        zero_text="takes no connected impermeable area off",
+        unknown_text="connected impermeable area",
         source="common practice",
     ),
     GradeRule(
@@ -173,6 +175,7 @@ COMMON_GRADES: tuple[GradeRule, ...] = (
         unit="spills a year, times the share kept out",
         zero_text="keeps no water out of a combined sewer with a known overflow",
         text_column="combined_sewer_said",
+        unknown_text="what of it reaches a combined sewer, and how often the overflow there spills",
         source="common practice",
     ),
     GradeRule(
@@ -185,9 +188,21 @@ COMMON_GRADES: tuple[GradeRule, ...] = (
         title="water kept from a hollow, weighted by the properties in it",
         unit="m3 times properties",
         zero_text="keeps no water from a hollow with properties in it",
+        text_column="hollow_said",
+        unknown_text="properties in the hollows",
         source="common practice",
     ),
-    GradeRule("slope", "feasibility", "slope_percent", 5.0, 1.0, 50.0, title="slope", source="common practice"),
+    GradeRule(
+        "slope",
+        "feasibility",
+        "slope_percent",
+        5.0,
+        1.0,
+        50.0,
+        title="slope",
+        unknown_text="surface slope",
+        source="common practice",
+    ),
     GradeRule(
         "host_size",
         "feasibility",
@@ -223,6 +238,7 @@ COMMON_GRADES: tuple[GradeRule, ...] = (
         2.0,
         40.0,
         title="years to planned renewal",
+        unknown_text="year of planned renewal",
         source="common practice",
     ),
 )

@@ -16,7 +16,6 @@ KINDS = ("infiltration", "roof_structure", "sewer_connection", "groundwater", "u
 PAVED_KINDS = ("infiltration", "groundwater", "utility", "outfall_level")
 ROOF_KINDS = ("roof_structure",)
 DAYS_PER_YEAR = 365.25
-BASE_DEPTH_TOLERANCE_M = 0.5
 CONTRADICTION_FACTOR = 10.0
 
 
@@ -71,18 +70,17 @@ def lowest_by_host(matches: pd.DataFrame, kind: str, index: pd.Index) -> pd.Seri
     return chosen.groupby("candidate_id")["value"].min().reindex(index).astype(float)
 
 
-def describe_tests(tests: pd.DataFrame, mapped_m_s: pd.Series, base_depth_m: float, full_min_m_s: float) -> pd.Series:
-    """Say what a reader must know of each host's tests: spread, depth, and a contradiction of the map.
+def describe_tests(tests: pd.DataFrame, mapped_m_s: pd.Series, full_min_m_s: float) -> pd.Series:
+    """Say what a reader must know of each host's tests: spread, age, and a contradiction of the map.
 
     A test contradicts the map when it lies on the other side of the limit for full infiltration or off by a factor of
     ten.
     """
     texts = []
-    for tested, high, count, depth, caution, mapped in zip(
+    for tested, high, count, caution, mapped in zip(
         tests["test_m_s"],
         tests["test_high_m_s"],
         tests["test_count"],
-        tests["test_depth_m"],
         tests["test_caution"],
         mapped_m_s,
         strict=True,
@@ -90,8 +88,6 @@ def describe_tests(tests: pd.DataFrame, mapped_m_s: pd.Series, base_depth_m: flo
         parts = []
         if count > 1:
             parts.append(f"{count:.0f} tests from {tested:.1e} to {high:.1e} m/s, the lowest rules")
-        if not np.isnan(tested) and not np.isnan(depth) and abs(depth - base_depth_m) > BASE_DEPTH_TOLERANCE_M:
-            parts.append(f"the test was made at {depth:.1f} m, the base lies at {base_depth_m:.1f} m")
         if caution:
             parts.append(caution)
         if not np.isnan(tested) and not np.isnan(mapped) and contradicts(tested, mapped, full_min_m_s):

@@ -29,8 +29,6 @@ from catchscreen.options import MeasureOptions
 from catchscreen.progress import Run
 from catchscreen.records import Cover, Inputs, Proposals, Terrain
 
-BASE_DEPTH_M = 0.45
-"""Usual depth of the base of the build-up, with which the depth of a test is compared."""
 NUMBER = re.compile(r"[0-9][0-9.,]*")
 STRUCTURE_NOTE = "structural depth not checked beyond a stated minimum"
 HARDLY_PIPED = 0.05
@@ -194,7 +192,7 @@ def _add_notes(table: pd.DataFrame, data: Inputs, measure: Measure) -> None:
     )
     soaks = table["soaks"] != "none"
     tested = table[(table["test_count"] > 0) & soaks]
-    tests = describe_tests(tested, tested["q_map_m_s"], BASE_DEPTH_M, full_min).reindex(table.index, fill_value="")
+    tests = describe_tests(tested, tested["q_map_m_s"], full_min).reindex(table.index, fill_value="")
     into = np.where(table["exceedance"] == "building", "what it cannot hold would run into a building", "")
     to_sewer = (table["soaks"] != "all") & (table["outlet_to"] == "sewer") & (table["ground"] != "roof")
     new = np.where(to_sewer & (table["piped_fraction"] < HARDLY_PIPED), NEW_TO_SEWER, "")

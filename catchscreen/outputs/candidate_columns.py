@@ -57,6 +57,7 @@ CANDIDATES: Final = (
     real("roof_pitch_deg", "degrees", 1, "pitch of the roof from the surface model"),
     flag("is_unproven", "sized on an unknown or unproven property; read the range"),
     real("store_depth_mm", "mm", 0, "depth of the storage layer chosen from the catalogue"),
+    real("base_depth_m", "m", 2, "base of the whole build-up below the surface; null on roofs"),
     text("storm_id", "sizing storm of the volumes in this row (table storms); parcels stand in the reference storm"),
     text("storm", "that sizing storm in plain words; figures of different storms are never added"),
     flag("passes_sizing_storm", "takes that storm without overflow"),
@@ -66,6 +67,7 @@ CANDIDATES: Final = (
         0,
         "greatest tabulated return period of today taken without overflow; the table's last means at least that",
     ),
+    text("passes_return_period", "the same in words: at least the table's last, or below which of its periods"),
     *reals(
         "m3",
         1,

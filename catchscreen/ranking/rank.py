@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from typing import NamedTuple
 
 import numpy as np
@@ -11,6 +12,7 @@ from catchscreen.options import RankingOptions
 from catchscreen.progress import DataIssue, Run
 from catchscreen.ranking.bounds import THIN, bound_scores, say_what_it_rests_on
 from catchscreen.ranking.choosing import choose_options, rank_candidates
+from catchscreen.ranking.depths import find_base_depths, say_test_depths
 from catchscreen.ranking.grading import concerns
 from catchscreen.ranking.parcels import rank_parcels
 from catchscreen.ranking.reasons import join_texts, write_reasons
@@ -97,7 +99,7 @@ def rank(  # noqa: PLR0913, PLR0917 (the story's last stage reads what all the o
     ]
     scored = pd.concat([part.facts for part in parts if len(part.facts)] or [parts[0].facts])
     weights = pd.concat([part.weights for part in parts], ignore_index=True)
-    _note_dropped(weights[weights["measure"].isin(set(facts["measure"]))], run)
+    _note_dropped(weights[weights["measure"].isin(set(facts["measure"]))], rules, run)
     best = choose_options(scored, proposals, options)
     words = pd.concat([_explain(part, best, options) for part in parts])
     candidates = rank_candidates(proposals, scored.loc[best], words, options)
@@ -119,7 +121,9 @@ def _facts(proposals: Proposals, results: pd.DataFrame, take_off: pd.DataFrame) 
     sites = proposals.grades.reindex(facts.index)
     taken = facts["inflow_m3"] - facts["overflow_m3"]
     sites["cost_per_m3_taken"] = (facts["cost"] / taken).where(taken > 0.0)
-    facts = pd.concat([facts.drop(columns=list(sites), errors="ignore"), sites], axis=1)
+    facts = pd.concat([facts.drop(columns=list(sites), errors="ignore"), sites], axis=1).copy()
+    facts["base_depth_m"] = find_base_depths(facts, proposals.measures)
+    facts["test_depth_said"] = say_test_depths(facts)
     return facts.sort_index(kind="stable")
 
 
@@ -164,6 +168,7 @@ def _explain(part: Scored, chosen: pd.Index, options: RankingOptions) -> pd.Data
         pd.Series(price, index=rows.index),
         pd.Series(thin, index=rows.index),
         words["reasons_against"],
+        rows["test_depth_said"],
         rows["flags"],
     )
     words["unknowns"] = join_texts(rows["unknowns"], words["unknown_criteria"])
@@ -200,9 +205,14 @@ def _long_grades(part: Scored, chosen: pd.Index) -> pd.DataFrame:
     return pd.concat(parts, ignore_index=True) if parts else pd.DataFrame(columns=columns)
 
 
-def _note_dropped(weights: pd.DataFrame, run: Run) -> None:
-    for measure, criterion in weights.loc[weights["state"] == DROPPED, ["measure", "criterion"]].itertuples(
-        index=False
-    ):
-        message = f"{measure}: the criterion {criterion!r} is dropped: no site has data for it"
-        run.note(DataIssue("unknown", "criterion_dropped", "ranking", message, "give the input that it reads"))
+def _note_dropped(weights: pd.DataFrame, rules: Mapping[str, tuple[GradeRule, ...]], run: Run) -> None:
+    """Note each criterion that no site has data for, in words, with the check or the input that would bring them."""
+    known = {(measure, rule.name): rule for measure, own in rules.items() for rule in own}
+    dropped = weights.loc[weights["state"] == DROPPED, ["measure", "criterion"]]
+    for measure, criterion in dropped.itertuples(index=False):
+        rule = known[measure, criterion]
+        title = rule.title or criterion
+        message = f"{measure.replace('_', ' ')}: {title} counts for no site, since none has data on it"
+        cure = f"Give {rule.unknown_text or 'the input that it reads'}"
+        cure += f", or {rule.unknown_check}." if rule.unknown_check else "."
+        run.note(DataIssue("unknown", "criterion_dropped", "ranking", message, cure))

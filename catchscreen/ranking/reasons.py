@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from typing import Any
 
 import numpy as np
 import pandas as pd
 
 from catchscreen.ranking.grading import concerns
+from catchscreen.ranking.scoring import IDLE
 from catchscreen.records import Floats, GradeRule
 
 SEPARATOR = "; "
@@ -22,13 +23,19 @@ UNITS = (
     ("_m3", " m3"),
     ("_m_s", " m/s"),
     ("_km", " km"),
-    ("_percent", " %"),
     ("_deg", " degrees"),
     ("_m", " m"),
 )
 RATE_UNIT = " m/s"
 """Rates of soils are small by nature; any other value this small is nothing."""
-YEAR = re.compile(r"^year_|^renewal_year$")
+OWNERS = {"private_single": "one private owner", "private_many": "many private owners"}
+SAID_OTHERWISE: tuple[tuple[re.Pattern[str], Callable[[float], str]], ...] = (
+    (re.compile(r"^year_|^renewal_year$"), "{:.0f}".format),
+    (re.compile(r"^years_to_"), lambda years: f"{years:.0f} year{'' if round(years) == 1 else 's'}"),
+    (re.compile(r"_fraction$"), lambda share: f"{100.0 * share:.0f} %"),
+    (re.compile(r"_percent$"), "{:.1f} %".format),
+)
+"""Columns whose values are no plain number with a unit."""
 EXCLUDED = "excluded: "
 INFILTRATION_TEST = "infiltration test at base depth, in a wet season"
 STRUCTURE_SURVEY = "structural survey by a chartered engineer, with the roof's build-up opened"
@@ -36,12 +43,16 @@ SITE_VISIT = "walk the site with this sheet"
 
 
 def format_value(column: str, value: object) -> str:
-    """Write a value with the unit that its column's name ends on; a year without a comma; else about three figures."""
+    """Write a value with the unit that its column's name ends on: a year without a comma, a share in per cent.
+
+    A slope has one decimal, what else there is about three figures.
+    """
     if isinstance(value, str):
-        return value.replace("_", " ")
+        return OWNERS.get(value, value.replace("_", " "))
     number = float(value)  # type: ignore[arg-type]
-    if YEAR.search(column):
-        return f"{number:.0f}"
+    for pattern, say in SAID_OTHERWISE:
+        if pattern.search(column):
+            return say(number)
     unit = next((text for ending, text in UNITS if column.endswith(ending)), "")
     if number != 0.0 and abs(number) < 0.01:
         return f"{number:.1e}{unit}" if unit == RATE_UNIT else f"{round(number, 2) + 0.0:g}{unit}"
@@ -73,14 +84,18 @@ def write_reasons(
     asks = np.column_stack([concerns(facts, rule) for rule in rules])
     pull = index_weights or {}
     weight = np.array([share[rule.name] * pull.get(rule.index, 1.0) for rule in rules])
-    titles = _criteria_texts(facts, rules)
+    speak_for, speak_against = _criteria_texts(facts, rules)
     grade_said = np.where(asks, grade, np.nan)
-    good = _heaviest(titles, np.where(grade_said >= GOOD, weight * grade, 0.0))
-    bad = _heaviest(titles, np.where(grade_said <= BAD, weight * (1.0 - grade), 0.0))
+    praised = np.array([not rule.only_against for rule in rules])
+    good = _heaviest(speak_for, np.where((grade_said >= GOOD) & praised, weight * grade, 0.0))
+    bad = _heaviest(speak_against, np.where(grade_said <= BAD, weight * (1.0 - grade), 0.0))
+    # Where no site gains anything, that is known of every one.
+    idle = set(weights["criterion"][weights["state"] == IDLE]) if "state" in weights else set()
+    asks &= np.array([rule.name not in idle for rule in rules])
     order = sorted(range(len(rules)), key=lambda place: -asked[rules[place].name])
     unknown, kind = np.unique((np.isnan(grade) & asks)[:, order], axis=0, return_inverse=True)
     missing = [[rules[order[place]] for place in np.flatnonzero(row)] for row in unknown]
-    named = [SEPARATOR.join(rule.title for rule in own) for own in missing]
+    named = [SEPARATOR.join(dict.fromkeys(rule.unknown_text or rule.title for rule in own)) for own in missing]
     checks = [
         SEPARATOR.join(dict.fromkeys(rule.unknown_check for rule in own if rule.unknown_check)) for own in missing
     ]
@@ -94,25 +109,27 @@ def write_reasons(
     return pd.DataFrame(texts, index=facts.index, dtype=object)
 
 
-def _criteria_texts(facts: pd.DataFrame, rules: tuple[GradeRule, ...]) -> list[list[str]]:
-    """Write each criterion's title and value for every row; a value that many rows share is written once."""
-    columns = []
+def _criteria_texts(facts: pd.DataFrame, rules: tuple[GradeRule, ...]) -> tuple[list[list[str]], list[list[str]]]:
+    """Word each criterion for and against every row; a value that many rows share is worded once."""
+    speak_for, speak_against = [], []
     for rule in rules:
-        if rule.column not in facts:
-            columns.append([""] * len(facts))
-            continue
         told = rule.text_column if rule.text_column in facts else ""
+        if rule.column not in facts:
+            speak_for.append([""] * len(facts))
+            speak_against.append([""] * len(facts))
+            continue
         codes, values = pd.factorize(facts[told or rule.column])
-        written = [str(value) if told else _say_criterion(rule, value) for value in values]
-        columns.append([written[code] if code >= 0 else "" for code in codes.tolist()])
-    return columns
+        for texts, form in ((speak_for, rule.good_text), (speak_against, rule.bad_text)):
+            worded = [str(value) if told else _say_criterion(rule, value, form) for value in values]
+            texts.append([worded[code] if code >= 0 else "" for code in codes.tolist()])
+    return speak_for, speak_against
 
 
-def _say_criterion(rule: GradeRule, value: object) -> str:
+def _say_criterion(rule: GradeRule, value: object, form: str) -> str:
     if rule.zero_text and not isinstance(value, str) and float(value) == 0.0:  # type: ignore[arg-type]
         return rule.zero_text
-    said = format_value("" if rule.unit else rule.column, value)
-    return f"{rule.title}: {said}{f' {rule.unit}' if rule.unit else ''}"
+    said = format_value("" if rule.unit else rule.column, value) + (f" {rule.unit}" if rule.unit else "")
+    return form.format(value=said) if form else f"{rule.title}: {said}"
 
 
 def _heaviest(texts: list[list[str]], force: Floats) -> list[str]:
@@ -154,16 +171,17 @@ def _say_excluded_once(texts: list[str]) -> list[str]:
     return [EXCLUDED + SEPARATOR.join(parts), *others] if parts else others
 
 
-CHECK_COLUMNS = ("soaks", "q_source", "ground", "structure_state", "checks", "unknown_checks")
+CHECK_COLUMNS = ("soaks", "q_source", "test_depth_said", "ground", "structure_state", "checks", "unknown_checks")
 """What ``choose_next_check`` reads."""
 
 
 def choose_next_check(option: Mapping[Any, object]) -> str:
     """Name the one check that would settle most: soil where water soaks, structure of a roof, else the first open one.
 
+    A test of the soil elsewhere than at the base leaves the one at the base to do.
     A yes or no on soil or structure moves a rank more than any weight does.
     """
-    if option.get("soaks") in ("all", "part") and option.get("q_source") != "test":
+    if option.get("soaks") in ("all", "part") and (option.get("q_source") != "test" or option.get("test_depth_said")):
         return INFILTRATION_TEST
     if option.get("ground") == "roof" and option.get("structure_state") != "confirmed":
         return STRUCTURE_SURVEY

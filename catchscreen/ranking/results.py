@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from difflib import get_close_matches
+from itertools import pairwise
 from typing import NamedTuple, Self
 
 import numpy as np
@@ -69,7 +70,7 @@ def gather_results(
     DataFrame
         Index option_id; store_id, storm_id (the sizing storm), inflow_m3, retained_m3, slowed_m3, overflow_m3,
         half_emptying_h, second_storm_overflow_m3 in it; hollow_storm_id, hollow_overflow_m3; recharge_fraction,
-        retained_year_fraction, slowed_year_fraction, passes_return_period_years.
+        retained_year_fraction, slowed_year_fraction, passes_return_period_years, passes_return_period (in words).
     """
     frame = chosen.options.copy()
     run = _RunTable.of(events.events)
@@ -91,7 +92,9 @@ def gather_results(
             frame["recharge_fraction"], inflow, out=np.full(len(frame), np.nan), where=inflow > 0.0
         )
     area = proposals.options["host_area_m2"].reindex(frame.index)
-    frame["passes_return_period_years"] = _greatest_period_passed(frame["store_id"], area, run, chosen.storms)
+    passed, known = _greatest_period_passed(frame["store_id"], area, run, chosen.storms)
+    frame["passes_return_period_years"] = passed.where(passed > 0.0)
+    frame["passes_return_period"] = _say_periods(passed, known)
     return frame
 
 
@@ -127,14 +130,19 @@ class _RunTable(NamedTuple):
         return np.where(rows >= 0, self.frame[name].to_numpy(float)[rows], np.nan)
 
 
-def _greatest_period_passed(stores: pd.Series, area_m2: pd.Series, run: _RunTable, storms: pd.DataFrame) -> pd.Series:
-    """Give the greatest return period of today's storms up to which no duration overflows; NaN where none is passed."""
+def _greatest_period_passed(
+    stores: pd.Series, area_m2: pd.Series, run: _RunTable, storms: pd.DataFrame
+) -> tuple[pd.Series, Floats]:
+    """Give the greatest return period of today's storms up to which no duration overflows, and the periods there are.
+
+    0 where none is passed, NaN where none was run.
+    """
     today = (
         storms[(storms["climate"] == "now") & storms["return_period_years"].notna()] if "climate" in storms else storms
     )
     is_today = run.storms.isin(today.index)[run.storm_codes] if len(run.frame) else np.zeros(0, dtype=bool)
     if not is_today.any():
-        return pd.Series(np.nan, index=stores.index)
+        return pd.Series(np.nan, index=stores.index), np.zeros(0)
     limit = pd.Series(area_m2.to_numpy() * NO_OVERFLOW_M3_PER_M2, index=stores.to_numpy()).reindex(run.stores)
     store = run.store_codes[is_today]
     period = today["return_period_years"].reindex(run.storms).to_numpy(float)[run.storm_codes[is_today]]
@@ -143,8 +151,18 @@ def _greatest_period_passed(stores: pd.Series, area_m2: pd.Series, run: _RunTabl
     np.fmin.at(first_fail, store[fails], period[fails])
     known = np.sort(today["return_period_years"].unique())
     place = np.searchsorted(known, first_fail) - 1
-    passed = pd.Series(np.where(place >= 0, known[place.clip(min=0)], np.nan), index=run.stores)
-    return pd.Series(passed.reindex(stores).to_numpy(float), index=stores.index)
+    ran = np.zeros(len(run.stores), dtype=bool)
+    ran[store] = True
+    passed = np.where(ran, np.where(place >= 0, known[place.clip(min=0)], 0.0), np.nan)
+    return pd.Series(pd.Series(passed, index=run.stores).reindex(stores).to_numpy(float), index=stores.index), known
+
+
+def _say_periods(passed: pd.Series, known: Floats) -> list[str]:
+    """Word the period passed: what the table ends on is no limit of the store."""
+    words = {year: f"{year:g} years, not {above:g}" for year, above in pairwise(known.tolist())}
+    if known.size:
+        words |= {0.0: f"less than {known[0]:g} years", float(known[-1]): f"at least {known[-1]:g} years"}
+    return [words.get(year, "") for year in passed.tolist()]
 
 
 def add_hollow_gain(
@@ -175,7 +193,23 @@ def add_hollow_gain(
     # Without property points nobody knows what stands in a hollow: the criterion is then unknown for all.
     exposure = properties if np.isnan(properties).all() else np.nan_to_num(properties)
     frame["hollow_kept_m3_properties"] = frame["hollow_kept_m3"] * exposure
+    frame["hollow_said"] = say_hollow(frame["hollow_kept_m3"].to_numpy(float), exposure)
     return frame
+
+
+def say_hollow(kept_m3: Floats, properties: Floats) -> list[str]:
+    """Word what is kept from a hollow and how many properties stand in it; equal figures are worded once."""
+    gains = (kept_m3 > 0.0) & (properties > 0.0)
+    rows = np.column_stack([np.where(gains, np.fmax(np.round(kept_m3), 0.5), 0.0), np.where(gains, properties, 0.0)])
+    different, which = np.unique(rows, axis=0, return_inverse=True)
+    said = [
+        f"water kept from a hollow with {stand:.0f} propert{'y' if stand == 1.0 else 'ies'} in it: "
+        f"{f'{kept:,.0f}' if kept >= 1.0 else 'less than 1'} m3"
+        if kept > 0.0
+        else "keeps no water from a hollow with properties in it"
+        for kept, stand in different.tolist()
+    ]
+    return [said[place] for place in which.ravel().tolist()]
 
 
 def _water_of_surfaces(now: StormRuns, cover: Cover, storm_id: str) -> tuple[pd.Series, pd.Series]:

@@ -43,6 +43,14 @@ class GradeRule:
     """Said in place of title and value where the value is 0."""
     text_column: str = ""
     """Column that says a site's value in words, in place of title and value."""
+    good_text: str = ""
+    """Said in place of title and value where it speaks for a site; ``{value}`` is the value with its unit."""
+    bad_text: str = ""
+    """Said in place of title and value where it speaks against a site."""
+    unknown_text: str = ""
+    """What is not known where the column is empty; empty: the title."""
+    only_against: bool = False
+    """Never said in favour of a site: a short haul makes nobody build."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import json
 
+import pandas as pd
+
 
 def test_a_reader_gets_the_first_sites_the_place_and_the_cautions(run, engine, brief_file, screening):
     engine.screening = screening
@@ -74,6 +76,30 @@ def test_storms_that_differ_are_not_named_as_one(run, engine, brief_file, screen
     screening.candidates["storm"] = ["1-in-30, 6 h, now", "1-in-10, 1 h, now"]
     engine.screening = screening
     assert "the storm that each site was sized on" in run("screen", brief_file).stdout
+
+
+def test_a_store_that_overflows_in_its_own_storm_is_marked(run, engine, brief_file, screening):
+    engine.screening = screening
+    said = "overflows in the storm it is sized on"
+    for passes, marked in (([1, 0], [False, True]), ([1, 1], [False, False]), ([None, None], [False, False])):
+        screening.candidates["passes_sizing_storm"] = pd.array(passes, dtype="Int64")
+        text = run("screen", brief_file).stdout
+        rows = [next(line for line in text.splitlines() if words in line) for words in ("Mill yard", "green roof, ext")]
+        assert [" ! " in row for row in rows] == marked
+        assert (said in text) is any(marked)
+
+
+def test_a_score_that_the_unknown_could_move_far_shows_its_ends(run, engine, brief_file, screening):
+    screening.candidates["score_low"], screening.candidates["score_high"] = [30.4, 38.0], [90.2, 42.9]
+    screening.candidates["score_rests_on"] = ["6 of 18 criteria, 39 % of the weight", "14 of 14 criteria, 100 %"]
+    engine.screening = screening
+    text = run("screen", brief_file).stdout
+    assert "71.2 (30 to 90)" in text
+    assert "40.0 (" not in text
+    assert "with the unknown at its worst and at its best" in text
+    first = json.loads(run("screen", brief_file, "--json").stdout)["first_sites"][0]
+    assert (first["score_low"], first["score_high"]) == (30.4, 90.2)
+    assert first["score_rests_on"] == "6 of 18 criteria, 39 % of the weight"
 
 
 def test_a_kept_edited_file_is_told_in_one_line(run, engine, brief_file, screening):

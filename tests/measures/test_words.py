@@ -33,7 +33,7 @@ def reasons_of(variant, **values):
 
 def test_a_lined_store_says_nothing_of_the_soil():
     """1e-4 m/s speaks for soaking variants; a lined one neither gains nor lacks anything by it."""
-    assert "infiltration rate" in reasons_of("full-infiltration", q_m_s=1e-4)["reasons_for"]
+    assert "the soil takes water well: 1.0e-04 m/s" in reasons_of("full-infiltration", q_m_s=1e-4)["reasons_for"]
     assert reasons_of("lined", q_m_s=1e-4)["reasons_for"] == ""
     assert reasons_of("lined", q_m_s=1e-7)["reasons_against"] == ""
     assert reasons_of("lined", q_m_s=np.nan)["unknown_criteria"] == ""
@@ -49,7 +49,7 @@ def test_nothing_is_said_in_words_where_the_number_is_nought():
     said = "keeps its water out of a combined sewer whose overflow spills 31 times a year"
     told = {"combined_spills_weighted": 31.0, "combined_sewer_said": said}
     assert reasons_of("full-infiltration", **told)["reasons_for"] == said
-    assert "decile: 1 of 10 (1 is the worst off)" in reasons_of("lined", social_decile=1.0)["reasons_for"]
+    assert "worse off: social decile 1 of 10 (1 is the worst off)" in reasons_of("lined", social_decile=1.0)["reasons_for"]
 
 
 def test_neither_roofs_nor_lined_stores_name_the_source_of_a_rate(proposals):

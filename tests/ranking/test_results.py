@@ -10,7 +10,7 @@ import pytest
 
 from catchscreen.errors import InputsAtFault
 from catchscreen.options import RankingOptions
-from catchscreen.ranking.results import add_ranges, choose_storm, gather_results
+from catchscreen.ranking.results import add_ranges, choose_storm, gather_results, say_hollow
 from catchscreen.records import StoreYears
 
 STORMS = pd.DataFrame(
@@ -79,6 +79,19 @@ def test_the_period_passed_counts_today_s_storms_only(overflow, period):
     assert gathered(events(overflow))["passes_return_period_years"] == pytest.approx(period, nan_ok=True)
 
 
+@pytest.mark.parametrize(
+    ("overflow", "words"),
+    [
+        ([0.0, 0.0, 0.0, 9.0], "at least 100 years"),
+        ([0.0, 0.0, 1.0, 9.0], "30 years, not 100"),
+        ([1.0, 0.0, 0.0, 0.0], "less than 2 years"),
+    ],
+)
+def test_the_end_of_the_rain_table_is_no_limit_of_the_store(overflow, words):
+    assert gathered(events(overflow))["passes_return_period"] == words
+    assert gathered(events(overflow), stores="another")["passes_return_period"] == ""
+
+
 def ranged(ground="paved", unproven=(True, True, True), low=100.0, runs=None):
     frame = pd.DataFrame({"retained_m3": [5.0, 30.0, 80.0]}, index=["lined", "partial", "full"])
     if runs:
@@ -129,3 +142,14 @@ def test_the_hollows_storm_is_the_briefs_else_the_nearest_of_today():
     depths = STORMS.assign(return_period_years=np.nan)
     assert choose_storm(depths, RankingOptions()) == "thirty"
     assert choose_storm(STORMS.iloc[:0], RankingOptions()) == ""
+
+
+def test_the_water_kept_from_a_hollow_is_worded_with_its_properties():
+    words = say_hollow(np.array([368.4, 0.2, 5.0, 0.0, 7.0]), np.array([47.0, 47.0, 1.0, 47.0, np.nan]))
+    assert words == [
+        "water kept from a hollow with 47 properties in it: 368 m3",
+        "water kept from a hollow with 47 properties in it: less than 1 m3",
+        "water kept from a hollow with 1 property in it: 5 m3",
+        "keeps no water from a hollow with properties in it",
+        "keeps no water from a hollow with properties in it",
+    ]
