@@ -6,6 +6,7 @@ All faults of all layers are gathered and raised once; repairs and unknowns are 
 from __future__ import annotations
 
 from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
 from functools import partial
 from pathlib import Path
 from typing import Any, TypeVar
@@ -25,6 +26,7 @@ from catchscreen.inputs.joins import join_social_index
 from catchscreen.inputs.parcels import (
     add_ground_fraction,
     check_shapes,
+    find_overlaps,
     note_unknown_columns,
     read_district,
     read_parcels,
@@ -105,13 +107,15 @@ def _read_all(desk: Desk) -> Inputs:
     """Read the ground's place first, since all else is brought to it; then parcels, district, ground, and each role."""
     found = _tried(desk, lambda: find_ground(desk))
     parcels = _tried(desk, lambda: read_parcels(desk))
-    district = _tried(desk, lambda: read_district(parcels, desk))
     ground: Ground | None = None
-    if found is not None and district is not None:
-        ground = _tried(desk, lambda: read_ground(found, district, desk))
-        desk.area = tuple(float(value) for value in district.bounds)  # type: ignore[assignment]
-    if parcels is not None and desk.crs is not None:
-        check_shapes(parcels, desk)
+    with ThreadPoolExecutor(max_workers=1, thread_name_prefix="catchscreen-overlaps") as beside:
+        overlaps = None if parcels is None else beside.submit(find_overlaps, parcels.geometry.to_numpy())
+        district = _tried(desk, lambda: read_district(parcels, desk))
+        if found is not None and district is not None:
+            ground = _tried(desk, lambda: read_ground(found, district, desk))
+            desk.area = tuple(float(value) for value in district.bounds)  # type: ignore[assignment]
+    if parcels is not None and overlaps is not None and desk.crs is not None:
+        check_shapes(parcels, overlaps.result(), desk)
         if ground is not None:
             bare, level = parcels, ground
             parcels = _tried(desk, lambda: add_ground_fraction(bare, level, desk))

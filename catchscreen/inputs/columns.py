@@ -13,6 +13,7 @@ import geopandas as gpd
 import numpy as np
 import pandas as pd
 import shapely
+from numpy.typing import NDArray
 
 from catchscreen.brief_sources import Source
 from catchscreen.errors import Fault, InputsAtFault
@@ -34,6 +35,7 @@ ID_NAMES: Final = {
 """The id of each vector role."""
 READ_OF_PARCELS: Final = ("land_use", "owner_class", "renewal_year", "social_decile")
 """What we read of parcels beside their id: facts, never offered as ids."""
+_WHOLE: Final = re.compile(r"^(-?\d+)\.0+$")
 NOTHING: Final = frozenset({"", "nan", "none", "null", "<na>", "na", "n/a", "-", "?", "nat"})
 
 
@@ -154,7 +156,8 @@ def _bring(values: Any, column: Column, length: int, source: Source, desk: Desk)
 def as_text(values: pd.Series[Any]) -> pd.Series[Any]:
     """Turn values into texts of their own, "" for what is missing."""
     if isinstance(values.dtype, pd.StringDtype):
-        return values.fillna("").str.strip().astype(object)
+        cells = [cell.strip() if type(cell) is str else "" for cell in values.to_numpy(dtype=object).tolist()]
+        return pd.Series(cells, index=values.index, name=values.name, dtype=object)
     return values.astype(object).where(values.notna(), "").map(lambda value: str(value).strip()).astype(object)
 
 
@@ -173,14 +176,20 @@ def _numbers(values: Any, column: Column, length: int, source: Source, desk: Des
     found = as_numbers(values)
     if column.lengths:
         found = found * METRES[getattr(source, "vertical_unit", "m")]
-    given = ~as_text(values).str.lower().isin(NOTHING)
-    unread = given & found.isna()
-    _list_odd("not-a-number", column, values[unread], "no number", source, desk)
+    absent = values[found.isna()]
+    _list_odd("not-a-number", column, absent[_says_something(absent)], "no number", source, desk)
     outside = (found < column.low) | (found > column.high)
     limits = f"outside {column.low:g} to {column.high:g}"
     _list_odd("implausible-value", column, values[outside], limits, source, desk)
     note_unusual(column.name, found[~outside], column.usual, source, desk)
     return found.where(~outside).to_numpy(dtype=np.float64)
+
+
+def _says_something(values: pd.Series[Any]) -> NDArray[np.bool_]:
+    """Mark values that are more than a way to write that there is none; numbers that are missing never are."""
+    if values.dtype != bool and pd.api.types.is_numeric_dtype(values):
+        return np.zeros(len(values), dtype=np.bool_)
+    return np.array([cell.lower() not in NOTHING for cell in as_text(values).tolist()], dtype=np.bool_)
 
 
 def note_unusual(what: str, values: pd.Series[float], usual: tuple[float, float], source: Source, desk: Desk) -> None:
@@ -213,15 +222,16 @@ def _texts(values: Any, column: Column, length: int, source: Source, desk: Desk)
     """Return texts; "" or the column's other word where nothing is known."""
     if values is None:
         return np.full(length, column.otherwise, dtype=object)
-    plain = as_text(values)
     # "none" says nothing in most columns, but is one of our words in some.
-    plain = plain.where(~plain.str.lower().isin(NOTHING - set(column.words)), "")
+    nothing = NOTHING - set(column.words)
+    plain = ["" if cell.lower() in nothing else cell for cell in as_text(values).tolist()]
     if not column.words:
-        return plain.to_numpy(dtype=object)
-    mapped = plain.map(lambda word: column.also.get(our_word(word), our_word(word)))
-    odd = ~mapped.isin([*column.words, ""])
+        return np.array(plain, dtype=object)
+    ours = {cell: column.also.get(our_word(cell), our_word(cell)) for cell in set(plain)}
+    known = {cell: ours[cell] in column.words for cell in ours}
+    odd = np.array([not known[cell] and ours[cell] != "" for cell in plain], dtype=np.bool_)
     _list_odd("unknown-word", column, values[odd], f"none of {', '.join(column.words)}", source, desk)
-    return mapped.where(mapped.isin(column.words), column.otherwise).to_numpy(dtype=object)
+    return np.array([ours[cell] if known[cell] else column.otherwise for cell in plain], dtype=object)
 
 
 def _list_odd(code: str, column: Column, values: Any, what: str, source: Source, desk: Desk) -> None:
@@ -260,8 +270,9 @@ def set_ids(frame: gpd.GeoDataFrame, original: pd.DataFrame, source: Source, des
 
 def clean_ids(values: pd.Series[Any]) -> pd.Series[str]:
     """Write ids as text, 12.0 as 12, nothing as ""."""
-    plain = as_text(values).str.replace(r"^(-?\d+)\.0+$", r"\1", regex=True)
-    return plain.where(~plain.str.lower().isin(NOTHING), "").astype(object)
+    plain = [_WHOLE.sub(r"\1", cell) if "." in cell else cell for cell in as_text(values).tolist()]
+    cells = ["" if cell.lower() in NOTHING else cell for cell in plain]
+    return pd.Series(cells, index=values.index, name=values.name, dtype=object)
 
 
 def _made_ids(frame: gpd.GeoDataFrame, source: Source) -> pd.Series[str]:

@@ -23,7 +23,8 @@ class Desk:
 
     crs : the result's CRS once the elevation's is known to fit. area : bounds (min x, min y, max x, max y) in it that
     layers are read within. kept_columns : columns that measures read and that pass through untouched.
-    whole : False when only checking: very large rasters are then not read.
+    whole : False when only checking: very large rasters are then not read. layers : of each dataset, once it was opened
+    systems : the CRS of the layer read last from a dataset.
     """
 
     brief: Brief
@@ -33,6 +34,8 @@ class Desk:
     area: Bounds | None = None
     kept_columns: frozenset[str] = frozenset()
     faults: list[Fault] = field(default_factory=list)
+    layers: dict[str, list[tuple[str, str]]] = field(default_factory=dict)
+    systems: dict[str, CRS] = field(default_factory=dict)
 
     def fault(self, code: str, source: Source, message: str, cure: str, feature: str | None = None) -> None:
         """Keep one fault of a source."""

@@ -20,6 +20,8 @@ from catchscreen.inputs.roles import ABSENT, PARCEL_COLUMNS
 from catchscreen.inputs.tables import read_table
 from catchscreen.inputs.vector import read_layer
 
+Overlaps = tuple[np.ndarray, np.ndarray, np.ndarray]
+"""Rows of the first and of the second of each pair, and the ground that they share [m2]."""
 SLIVER_M2: Final = 20.0
 LARGE_M2: Final = 500_000.0
 MOST_OVERLAP: Final = 0.005
@@ -96,7 +98,7 @@ def note_unknown_columns(frame: gpd.GeoDataFrame, desk: Desk) -> None:
         desk.note("unknown", "no-column", "parcels", "The parcels' land use is unknown.", cure="Map land_use.")
 
 
-def check_shapes(frame: gpd.GeoDataFrame, desk: Desk) -> None:
+def check_shapes(frame: gpd.GeoDataFrame, overlaps: Overlaps, desk: Desk) -> None:
     """List slivers, very large parcels and overlaps."""
     source = desk.brief.parcels
     area = shapely.area(frame.geometry.to_numpy())
@@ -109,7 +111,7 @@ def check_shapes(frame: gpd.GeoDataFrame, desk: Desk) -> None:
     large = [str(name) for name in ids[area > LARGE_M2]]
     if large:
         desk.note("note", "large-parcel", source, f"{len(large)} parcels are over 50 ha: {listed(large)}.")
-    _check_overlaps(frame, float(area.sum()), desk)
+    _check_overlaps(frame, overlaps, float(area.sum()), desk)
 
 
 def _points_of(frame: gpd.GeoDataFrame) -> BaseGeometry:
@@ -117,16 +119,21 @@ def _points_of(frame: gpd.GeoDataFrame) -> BaseGeometry:
     return shapely.multipoints(shapely.point_on_surface(frame.geometry.to_numpy()))
 
 
-def _check_overlaps(frame: gpd.GeoDataFrame, total_m2: float, desk: Desk) -> None:
-    """List overlaps when together they exceed half a percent of all parcels."""
-    shapes = frame.geometry.to_numpy()
+def find_overlaps(shapes: np.ndarray) -> Overlaps:
+    """Find the pairs of shapes that share ground. It is all work outside Python: a thread of its own can do it."""
     first, second = shapely.STRtree(shapes).query(shapes, predicate="intersects")
     each = shapely.bounds(shapes)
     # Neighbours whose boxes share no ground only touch: they need no cutting.
     low, high = np.maximum(each[first, :2], each[second, :2]), np.minimum(each[first, 2:], each[second, 2:])
     once = (first < second) & (high > low).all(axis=1)
     first, second = first[once], second[once]
-    shared = shapely.area(shapely.intersection(shapes[first], shapes[second]))
+    return first, second, shapely.area(shapely.intersection(shapes[first], shapes[second]))
+
+
+def _check_overlaps(frame: gpd.GeoDataFrame, overlaps: Overlaps, total_m2: float, desk: Desk) -> None:
+    """List overlaps when together they exceed half a percent of all parcels."""
+    shapes = frame.geometry.to_numpy()
+    first, second, shared = overlaps
     if shared.sum() <= MOST_OVERLAP * total_m2:
         return
     order = np.lexsort((second, first, -shared))
@@ -211,6 +218,39 @@ def _share_within(shapes: np.ndarray, bounds: Bounds) -> np.ndarray:
 
 def _ground_fraction(shapes: np.ndarray, ground: Ground) -> np.ndarray:
     """Return the share of each shape that has a level.
+
+    Shapes whose box has a level in every cell are wholly on the ground; the cells of the others are counted, together
+    with what lies over them.
+    """
+    fraction = np.ones(len(shapes))
+    doubtful = _near_holes(shapes, ground)
+    if doubtful.any():
+        boxes = shapely.box(*shapely.bounds(shapes).T)
+        rows = np.union1d(
+            np.flatnonzero(doubtful), shapely.STRtree(boxes).query(boxes[doubtful], predicate="intersects")[1]
+        )
+        fraction[rows] = _counted_fraction(shapes[rows], ground)
+    return fraction
+
+
+def _near_holes(shapes: np.ndarray, ground: Ground) -> np.ndarray:
+    """Mark the shapes whose box holds a cell without level or reaches over the grid."""
+    grid = ground.grid
+    left, bottom, right, top = shapely.bounds(shapes).T
+    over = (left < grid.bounds[0]) | (bottom < grid.bounds[1]) | (right > grid.bounds[2]) | (top > grid.bounds[3])
+    sides = (
+        np.floor((grid.top - top) / grid.cell_height_m),
+        np.ceil((grid.top - bottom) / grid.cell_height_m),
+        np.floor((left - grid.left) / grid.cell_width_m),
+        np.ceil((right - grid.left) / grid.cell_width_m),
+    )
+    windows = np.maximum(np.column_stack(sides), 0.0).astype(np.int64).tolist()
+    holed = [not ground.valid[row0:row1, col0:col1].all() for row0, row1, col0, col1 in windows]
+    return over | np.array(holed, dtype=np.bool_)
+
+
+def _counted_fraction(shapes: np.ndarray, ground: Ground) -> np.ndarray:
+    """Return the share of each shape that has a level, by cell centres.
 
     Cells are labelled by parcel, later ones over earlier; a parcel wholly under others falls back to its inner point.
     """

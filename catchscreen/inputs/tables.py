@@ -7,6 +7,7 @@ import io
 import warnings
 import zipfile
 from collections import Counter
+from itertools import repeat
 from pathlib import Path
 from typing import Final
 
@@ -105,7 +106,7 @@ def parse_text(content: str, source: Source) -> pd.DataFrame:
     InputsAtFault
         When no run of lines looks like a table.
     """
-    lines = [line for line in content.splitlines() if line.strip()]
+    lines = list(filter(str.strip, content.splitlines()))
     found = _find_header(lines)
     if found is None:
         cure = "Save it as .csv with one header line and commas, semicolons or tabs between fields."
@@ -124,20 +125,19 @@ def _parse_even(lines: list[str], delimiter: str) -> pd.DataFrame | None:
     """Parse lines of evenly many plain fields at once; None where quotes or uneven lines need a closer look."""
     text = "\n".join(lines)
     width = lines[0].count(delimiter)
-    if len(lines) < 2 or '"' in text or "\0" in text or any(line.count(delimiter) != width for line in lines):
+    if len(lines) < 2 or '"' in text or "\0" in text or set(map(str.count, lines, repeat(delimiter))) != {width}:
         return None
-    frame = pd.read_csv(
-        io.StringIO(text),
-        sep=delimiter,
-        header=None,
-        skiprows=1,
-        dtype=str,
-        na_filter=False,
-        skipinitialspace=True,
-        quoting=csv.QUOTE_NONE,
-    )
-    padded = not text.isascii() or any(pad in text for pad in (f" {delimiter}", " \n", "\t")) or text.endswith(" ")
-    return frame.apply(lambda column: column.str.strip()) if padded else frame
+    cells = text.replace(delimiter, "\n").split("\n")
+    if _is_padded(text, delimiter):
+        cells = list(map(str.strip, cells))
+    count = width + 1
+    return pd.DataFrame({place: pd.array(cells[count + place :: count], dtype="str") for place in range(count)})
+
+
+def _is_padded(text: str, delimiter: str) -> bool:
+    """Tell whether fields may have blanks around them; "2000-01-31 13:00" has one within."""
+    ends = (f" {delimiter}", f"{delimiter} ", " \n", "\n ", "\t")
+    return not text.isascii() or text[:1] == " " or text[-1:] == " " or any(pad in text for pad in ends)
 
 
 def _parse_uneven(lines: list[str], delimiter: str, width: int) -> pd.DataFrame:

@@ -102,7 +102,14 @@ def list_layers(path: str) -> list[tuple[str, str]]:
     return [(str(name), "" if kind is None else str(kind)) for name, kind in found]
 
 
-def _choose_layer(path: str, source: Source, *, needs_geometry: bool) -> str:
+def _layers_of(path: str, desk: Desk) -> list[tuple[str, str]]:
+    """List the layers of a dataset, which many roles may share: it is opened for that once a reading."""
+    if path not in desk.layers:
+        desk.layers[path] = list_layers(path)
+    return desk.layers[path]
+
+
+def _choose_layer(layers: list[tuple[str, str]], path: str, source: Source) -> str:
     """Return the layer to read: the named one, the only one, or the one named like the role.
 
     Raises
@@ -110,7 +117,6 @@ def _choose_layer(path: str, source: Source, *, needs_geometry: bool) -> str:
     InputsAtFault
         When the file cannot be read, the layer is not in it, or several could be meant.
     """
-    layers = list_layers(path)
     names = [name for name, _ in layers]
     if not names:
         cure = "Name a vector file that opens in a GIS (.gpkg, .shp, .geojson, .gdb), or save it again."
@@ -123,7 +129,7 @@ def _choose_layer(path: str, source: Source, *, needs_geometry: bool) -> str:
         raise refuse(
             "missing-layer", source, f'There is no layer "{source.layer}".', f"{hint}It holds: {listed(names)}."
         )
-    usable = [name for name, kind in layers if kind] if needs_geometry else names
+    usable = [name for name, kind in layers if kind]
     for candidates in (usable, names):
         if len(candidates) == 1:
             return candidates[0]
@@ -177,16 +183,13 @@ def _area_for(crs: CRS, source: Source, desk: Desk, reach_m: float) -> Bounds | 
 def _read_file(source: Source, desk: Desk, reach_m: float) -> gpd.GeoDataFrame:
     """Read a layer from its file."""
     path = dataset_path(source)
-    layer = _choose_layer(path, source, needs_geometry=True)
+    layer = _choose_layer(_layers_of(path, desk), path, source)
     points = POINT_COLUMNS if path.lower().endswith(".csv") else {}
     try:
         with warnings.catch_warnings():
             # Drivers warn of their own oddities (measured points, unusual names); what matters is checked below.
             warnings.simplefilter("ignore")
-            info = pyogrio.read_info(path, layer=layer, **points)
-            crs = source_crs(info["crs"], source)
-            bbox = _area_for(crs, source, desk, reach_m)
-            frame = pyogrio.read_dataframe(path, layer=layer, bbox=bbox, **points)
+            frame, crs = _read_near(path, layer, source, desk, (reach_m, points))
     except (DataSourceError, DataLayerError, shapely.errors.ShapelyError, ValueError) as error:
         if isinstance(error, ValueError) and hasattr(error, "faults"):
             raise
@@ -198,6 +201,28 @@ def _read_file(source: Source, desk: Desk, reach_m: float) -> gpd.GeoDataFrame:
         cure = "Name a layer with geometry; a CSV needs columns x and y (or easting, northing; lon, lat)."
         raise refuse("no-geometry", source, f'"{layer}" is a table without geometry.', cure)
     return _named_geometry(frame).set_crs(crs, allow_override=True)
+
+
+def _read_near(
+    path: str, layer: str, source: Source, desk: Desk, how: tuple[float, dict[str, str]]
+) -> tuple[pd.DataFrame, CRS]:
+    """Read the features of a layer that are near enough; also return its CRS.
+
+    Layers of one file mostly share their CRS: the one of the layer before is tried, and where it was not this one's,
+    what was read is read anew.
+
+    how : how far outside the area features still matter [m], options for tables of points
+    """
+    reach_m, points = how
+    tried = desk.systems.get(path)
+    if tried is not None and source.crs is None:
+        frame = pyogrio.read_dataframe(path, layer=layer, bbox=_area_for(tried, source, desk, reach_m), **points)
+        if getattr(frame, "crs", None) == tried:
+            return frame, tried
+    crs = source_crs(pyogrio.read_info(path, layer=layer, **points)["crs"], source)
+    if source.crs is None:
+        desk.systems[path] = crs
+    return pyogrio.read_dataframe(path, layer=layer, bbox=_area_for(crs, source, desk, reach_m), **points), crs
 
 
 def _named_geometry(frame: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
@@ -243,22 +268,26 @@ def mend_geometry(
     if frame.empty:
         return frame
     shapes = shapely.force_2d(frame.geometry.to_numpy())
-    names = row_names(frame, source)
     missing = shapely.is_missing(shapes) | shapely.is_empty(shapes)
-    _list_dropped("null-geometry", "have no geometry and were left out", names[missing], source, desk)
-    flat = frame.set_geometry(gpd.GeoSeries(shapes, index=frame.index, crs=frame.crs))
-    shapes = _repair_invalid(flat, names, source, desk)
+    _list_dropped(("null-geometry", "have no geometry"), missing, frame, source, desk)
+    invalid = ~missing & ~shapely.is_valid(shapes)
+    if invalid.any():
+        shapes = _repair_invalid(shapes, frame, np.flatnonzero(invalid), source, desk)
+        lost = invalid & shapely.is_empty(shapes)
+        _list_dropped(("null-geometry", "have no area once repaired"), lost, frame, source, desk)
+        missing |= lost
     numbers = [number for kind in kinds for number in TYPE_NUMBERS[kind]]
     wrong = ~missing & ~np.isin(shapely.get_type_id(shapes), numbers)
     if not missing.all() and wrong[~missing].all():
         found = sorted({str(shape.geom_type) for shape in shapes[~missing]})
         message = f"Its features are {' and '.join(found)}; {source.role} takes {' or '.join(kinds)}s."
         raise refuse("wrong-geometry", source, message, "Name another layer.")
-    _list_dropped("wrong-geometry", f"are no {' or '.join(kinds)} and were left out", names[wrong], source, desk)
+    _list_dropped(("wrong-geometry", f"are no {' or '.join(kinds)}"), wrong, frame, source, desk)
     kept = ~(missing | wrong)
     if not kept.any():
         raise refuse("no-geometry", source, "No feature has a usable geometry.", "Name another layer.")
-    return frame.set_geometry(gpd.GeoSeries(shapes, index=frame.index, crs=frame.crs))[kept].reset_index(drop=True)
+    mended = frame.set_geometry(gpd.GeoSeries(shapes, index=frame.index, crs=frame.crs))
+    return mended if kept.all() else mended[kept].reset_index(drop=True)
 
 
 def row_names(frame: pd.DataFrame, source: Source) -> Any:
@@ -270,16 +299,15 @@ def row_names(frame: pd.DataFrame, source: Source) -> Any:
     return np.array([f"row {number}" for number in range(1, len(frame) + 1)], dtype=object)
 
 
-def _repair_invalid(frame: gpd.GeoDataFrame, names: Any, source: Source, desk: Desk) -> Any:
-    """Repair invalid shapes, keeping their polygons, and list each with its place; return all shapes."""
-    shapes = frame.geometry.to_numpy().copy()
-    invalid = ~shapely.is_missing(shapes) & ~shapely.is_empty(shapes) & ~shapely.is_valid(shapes)
-    rows = np.flatnonzero(invalid)
+def _repair_invalid(shapes: Any, frame: gpd.GeoDataFrame, rows: Any, source: Source, desk: Desk) -> Any:
+    """Repair the invalid shapes in some rows, keeping polygons, and list each with its place; return all shapes."""
+    names = row_names(frame, source)
+    shapes = shapes.copy()
     before = shapes[rows].copy()
     for row in rows:
         mended = shapely.make_valid(shapes[row])
         shapes[row] = _polygons_of(mended) if shapes[row].geom_type.endswith("Polygon") else mended
-    places = _places(frame[invalid], source, desk)
+    places = _places(before, frame.crs, source, desk)
     texts = [
         f"{names[row]}: {shapely.is_valid_reason(old).split('[')[0].lower()}; repaired, "
         f"area {old.area:.1f} before and {shapes[row].area:.1f} after."
@@ -300,12 +328,12 @@ def _repair_invalid(frame: gpd.GeoDataFrame, names: Any, source: Source, desk: D
     return shapes
 
 
-def _places(frame: gpd.GeoDataFrame, source: Source, desk: Desk) -> list[Any]:
+def _places(shapes: Any, crs: CRS, source: Source, desk: Desk) -> list[Any]:
     """Return a point of each shape in the result's CRS, None while that is not known."""
-    if frame.empty or desk.crs is None:
-        return [None] * len(frame)
-    points = shapely.centroid(shapely.envelope(frame.geometry.to_numpy()))
-    change = find_change(horizontal(frame.crs)[0], desk.crs, source)
+    if desk.crs is None:
+        return [None] * len(shapes)
+    points = shapely.centroid(shapely.envelope(shapes))
+    change = find_change(horizontal(crs)[0], desk.crs, source)
     return list(points if change is None else shapely.transform(points, change.points))
 
 
@@ -317,8 +345,13 @@ def _polygons_of(shape: Any) -> Any:
     return shapely.union_all(parts) if parts else shapely.Polygon()
 
 
-def _list_dropped(code: str, what: str, names: Any, source: Source, desk: Desk) -> None:
-    """List features that were left out, in one issue."""
-    if len(names):
-        message = f"{len(names)} features {what}: {listed([str(name) for name in names], SHOWN_IDS)}."
+def _list_dropped(what: tuple[str, str], dropped: Any, frame: gpd.GeoDataFrame, source: Source, desk: Desk) -> None:
+    """List features that were left out, in one issue.
+
+    what : the issue's code, what is wrong with them.
+    """
+    if dropped.any():
+        code, said = what
+        names = [str(name) for name in row_names(frame, source)[dropped]]
+        message = f"{len(names)} features {said} and were left out: {listed(names, SHOWN_IDS)}."
         desk.note("repair", code, source, message, cure="Mend or delete them in the source.")
