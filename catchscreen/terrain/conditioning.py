@@ -6,7 +6,6 @@ from typing import Final, Literal
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.ndimage import binary_dilation, label
 
 from catchscreen.terrain._kernels.directions import VOID, WALL
 
@@ -60,6 +59,9 @@ def check_levels(on_ground: NDArray[np.int32]) -> None:
 
 def _wall_off_holes(level: NDArray[np.int32]) -> None:
     """Turn enclosed patches without level into walls, but for those that an island inside needs to drain into."""
+    # Loaded here: it takes a tenth of the start, and most runs let holes drain.
+    from scipy.ndimage import binary_dilation, label  # noqa: PLC0415
+
     ground = level != VOID
     patches, _ = label(~ground, structure=EIGHT)
     level[(patches != patches[0, 0]) & ~ground] = WALL

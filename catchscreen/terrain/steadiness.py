@@ -7,7 +7,6 @@ from typing import Final
 import geopandas as gpd
 import numpy as np
 from numpy.typing import NDArray
-from scipy.ndimage import gaussian_filter
 
 from catchscreen.grid import Grid
 from catchscreen.options import TerrainOptions
@@ -83,6 +82,8 @@ def correlated_error(
     shape: tuple[int, int], rng: np.random.Generator, grid: Grid, sd_m: float, range_m: float
 ) -> NDArray[np.int64]:
     """Return a Gaussian error [ticks] with a standard deviation and a practical range, for a window of cells."""
+    from scipy.ndimage import gaussian_filter  # noqa: PLC0415 (a tenth of the start, and most runs draw no noise)
+
     sigma = range_m / RANGE_PER_SIGMA / np.array([grid.cell_height_m, grid.cell_width_m])
     pad = np.ceil(4.0 * sigma).astype(int)
     white = rng.standard_normal((shape[0] + 2 * pad[0], shape[1] + 2 * pad[1]))
