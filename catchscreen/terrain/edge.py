@@ -23,6 +23,9 @@ NEAR_THE_TOP: Final = 0.1
 FLATTEST: Final = 0.0005
 """Slopes below this count as this, as in the times of concentration."""
 
+FARTHEST_SAID_M: Final = 5000.0
+"""Beyond this the estimate says no more than that."""
+
 
 def edge_cells(level: NDArray[np.int32]) -> NDArray[np.bool_]:
     """Return (rows, cols) bool: ground with a neighbour off the data."""
@@ -114,5 +117,7 @@ def note_cut_catchments(subcatchments: Any, run: Run) -> None:
 
 
 def _about(far_m: float) -> str:
-    """Say an estimated distance in two digits: it is extrapolated."""
-    return "not to be estimated" if np.isnan(far_m) else f"about {float(format(far_m, '.2g')):,.0f} m"
+    """Say an estimated distance in two digits, and no far one: it is extrapolated."""
+    if np.isnan(far_m):
+        return "not to be estimated"
+    return f"about {float(format(far_m, '.2g')):,.0f} m" if far_m <= FARTHEST_SAID_M else "more than 5 km"
