@@ -19,11 +19,13 @@ from catchscreen.options import TerrainOptions
 from catchscreen.progress import DataIssue, Run
 from catchscreen.records import HollowTree
 from catchscreen.terrain._kernels import merging
-from catchscreen.terrain._kernels.directions import COL_STEP, FORWARD, ROW_STEP
+from catchscreen.terrain._kernels.directions import COL_STEP, FORWARD, LOWEST, ROW_STEP
 from catchscreen.terrain.routing import Routing
 from catchscreen.units import TICKS_PER_M
 
 Ints = NDArray[np.int64]
+Histogram = tuple[Ints, Ints]
+"""Distinct levels, ascending, and how many cells have each."""
 
 CURVE_LEVELS: Final = 256
 """Levels listed for one hollow at most: with fewer distinct ground levels all of them, else evenly spaced ones."""
@@ -250,25 +252,54 @@ def _curves(
     first_kept = _next_kept_above(every, number)[: every.basins]
     first_kept = np.where(number[: every.basins] >= 0, number[: every.basins], first_kept)
     owner = first_kept[graph.label.ravel()[wet] - graph.outlets]
-    level = routing.level.ravel()[wet].astype(np.int64)
-    order = np.lexsort((level, owner))
-    owner, level = owner[order], level[order]
-    bounds = np.searchsorted(owner, np.arange(kept.size + 1))
-    gathered: dict[int, list[Ints]] = {}
+    own, ticks, counts = count_levels(owner, routing.level.ravel()[wet].astype(np.int64))
+    bounds = np.searchsorted(own, np.arange(kept.size + 1))
+    gathered: dict[int, list[Histogram]] = {}
     curves: list[tuple[Ints, Ints, Ints]] = []
     for hollow in range(kept.size):
-        parts = [*gathered.pop(hollow, []), level[bounds[hollow] : bounds[hollow + 1]]]
-        own = np.sort(np.concatenate(parts)) if len(parts) > 1 else parts[0]
+        part = slice(int(bounds[hollow]), int(bounds[hollow + 1]))
+        every_level = join_counts([*gathered.pop(hollow, []), (ticks[part], counts[part])])
         if above[hollow] >= 0:
-            gathered.setdefault(int(above[hollow]), []).append(own)
-        curves.append(level_curve(own, int(every.spill[kept[hollow]])))
+            gathered.setdefault(int(above[hollow]), []).append(every_level)
+        curves.append(curve_of(*every_level, int(every.spill[kept[hollow]])))
     start = np.zeros(kept.size + 1, dtype=np.int64)
     np.cumsum([curve[0].size for curve in curves], out=start[1:])
     joined = [np.concatenate([curve[part] for curve in curves] or [np.empty(0, dtype=np.int64)]) for part in range(3)]
     return start, joined[0], joined[1], joined[2]
 
 
+def count_levels(owner: Ints, level: Ints) -> tuple[Ints, Ints, Ints]:
+    """Return the distinct levels of each owner and how many cells have each: owner, level, cells, in this order.
+
+    Parameters
+    ----------
+    owner : (n,) below 2^31. level : (n,) [ticks] within an int32.
+    """
+    key = (owner << 32) + (level - LOWEST)
+    key.sort()
+    start = np.flatnonzero(np.diff(key, prepend=key[:1] - 1))
+    distinct = key[start]
+    return distinct >> 32, (distinct & 0xFFFF_FFFF) + LOWEST, np.diff(start, append=key.size)
+
+
+def join_counts(parts: list[Histogram]) -> Histogram:
+    """Return the distinct levels of several lists of them, ascending, and how many cells have each."""
+    if len(parts) == 1:
+        return parts[0]
+    ticks, counts = (np.concatenate([part[k] for part in parts]) for k in range(2))
+    order = np.argsort(ticks, kind="stable")
+    ticks, counts = ticks[order], counts[order]
+    start = np.flatnonzero(np.diff(ticks, prepend=ticks[:1] - 1))
+    return ticks[start], np.add.reduceat(counts, start) if start.size else counts
+
+
 def level_curve(sorted_ticks: Ints, spill: int) -> tuple[Ints, Ints, Ints]:
+    """Return the curve of ground levels, one for each cell, ascending: see ``curve_of``."""
+    _, ticks, counts = count_levels(np.zeros(sorted_ticks.size, dtype=np.int64), sorted_ticks)
+    return curve_of(ticks, counts, spill)
+
+
+def curve_of(ticks: Ints, counts: Ints, spill: int) -> tuple[Ints, Ints, Ints]:
     """Return levels from floor to spill with the cells at or below each (and below the spill) and the volume under it.
 
     Between two listed levels the volume is exact where every distinct ground level is listed: it grows with the cells
@@ -276,14 +307,15 @@ def level_curve(sorted_ticks: Ints, spill: int) -> tuple[Ints, Ints, Ints]:
 
     Parameters
     ----------
-    sorted_ticks : (n,) int64, ground levels of the hollow's ground, ascending; those at or above ``spill`` do not
-    count.
+    ticks, counts : (n,) the distinct ground levels of the hollow's ground, ascending, and how many cells have each;
+    those at or above ``spill`` do not count.
     """
-    below = sorted_ticks[: np.searchsorted(sorted_ticks, spill)]
-    levels = np.append(np.unique(below), spill)
+    below = int(np.searchsorted(ticks, spill))
+    ticks, counts = ticks[:below], counts[:below]
+    levels = np.append(ticks, spill)
     if levels.size > CURVE_LEVELS:
         spread = np.linspace(0.0, float(levels[-1] - levels[0]), CURVE_LEVELS)
         levels = np.unique(levels[0] + np.rint(spread).astype(np.int64))
-    cells = np.searchsorted(below, levels, side="right")
-    sums = np.append(0, np.cumsum(below))
-    return levels, cells, levels * cells - sums[cells]
+    at = np.searchsorted(ticks, levels, side="right")
+    cells, sums = (np.append(0, np.cumsum(values))[at] for values in (counts, counts * ticks))
+    return levels, cells, levels * cells - sums

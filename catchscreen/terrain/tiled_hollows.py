@@ -5,7 +5,6 @@ What grows with the ground here is the number of closed basins, about 150 bytes 
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Any
 
@@ -19,6 +18,7 @@ from catchscreen.terrain._kernels import merging, wetting
 from catchscreen.terrain._kernels.directions import COL_STEP, FORWARD, LOWEST, OUTLET, PIT, ROW_STEP
 from catchscreen.terrain.hollows import (
     OUTSIDE,
+    Histogram,
     Hollows,
     Merging,
     _homes,
@@ -26,7 +26,9 @@ from catchscreen.terrain.hollows import (
     _is_worthy,
     _next_kept_above,
     _outermost,
-    level_curve,
+    count_levels,
+    curve_of,
+    join_counts,
     unframed_cells,
 )
 from catchscreen.terrain.tiled import TiledRouting
@@ -209,43 +211,25 @@ def _curves(
     kept, above, number, holds = choice
     own = number[: every.basins]
     owner = np.where(own >= 0, own, above[: every.basins])
-    levels: list[list[tuple[Ints, Ints]]] = [[] for _ in kept]
+    none = np.empty(0, dtype=np.int64)
+    levels: list[list[Histogram]] = [[(none, none)] for _ in kept]
     for _, (level, basin) in each_tile(lambda tile: _grids(routing, basins, tile), routing.tiling):
         of_cell, wet = wetting.list_wet_levels(level, basin, holds, every.spill, owner)
-        for hollow, ticks, counts in _histograms(of_cell, wet):
-            levels[hollow].append((ticks, counts))
+        of_level, ticks, counts = count_levels(of_cell, wet)
+        for hollow in np.unique(of_level):
+            part = slice(*np.searchsorted(of_level, [hollow, hollow + 1]))
+            levels[hollow].append((ticks[part].copy(), counts[part].copy()))
     curves = []
     for hollow in range(kept.size):
-        ticks, counts = _joined(levels[hollow])
+        joined_levels = join_counts(levels[hollow])
         if above[kept[hollow]] >= 0:
-            levels[above[kept[hollow]]].append((ticks, counts))
+            levels[above[kept[hollow]]].append(joined_levels)
         levels[hollow] = []
-        curves.append(level_curve(np.repeat(ticks, counts), int(every.spill[kept[hollow]])))
+        curves.append(curve_of(*joined_levels, int(every.spill[kept[hollow]])))
     start = np.zeros(kept.size + 1, dtype=np.int64)
     np.cumsum([curve[0].size for curve in curves], out=start[1:])
-    none = [np.empty(0, dtype=np.int64)]
-    joined = [np.concatenate([curve[part] for curve in curves] or none) for part in range(3)]
+    joined = [np.concatenate([curve[part] for curve in curves] or [none]) for part in range(3)]
     return start, joined[0], joined[1], joined[2]
-
-
-def _histograms(owner: Ints, level: Ints) -> Iterator[tuple[int, Ints, Ints]]:
-    """Go through the owners with their distinct levels and how many cells have each."""
-    order = np.lexsort((level, owner))
-    owner, level = owner[order], level[order]
-    bounds = np.append(np.flatnonzero(np.diff(owner, prepend=-1)), owner.size)
-    for k in range(bounds.size - 1):
-        ticks, counts = np.unique(level[bounds[k] : bounds[k + 1]], return_counts=True)
-        yield int(owner[bounds[k]]), ticks, counts
-
-
-def _joined(parts: list[tuple[Ints, Ints]]) -> tuple[Ints, Ints]:
-    """Return the distinct levels of several lists, and how many cells have each."""
-    if not parts:
-        return np.empty(0, dtype=np.int64), np.empty(0, dtype=np.int64)
-    ticks, place = np.unique(np.concatenate([part[0] for part in parts]), return_inverse=True)
-    counts = np.zeros(ticks.size, dtype=np.int64)
-    np.add.at(counts, place, np.concatenate([part[1] for part in parts]))
-    return ticks, counts
 
 
 def label_hollows(routing: TiledRouting, basins: TiledBasins, of_basin: NDArray[Any], name: str) -> Store:
