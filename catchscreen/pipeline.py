@@ -45,6 +45,7 @@ def screen(brief: Brief, *, progress: Progress | None = None, cancelled: Callabl
     run = Run(progress, cancelled)
     plans = measures.open_measures(brief.measures, run)
     with run.stage("reading inputs"):
+        terrain.read_kernels_meanwhile()
         data = _load(brief, plans, run)
     with run.stage("terrain"):
         land = terrain.delineate(data, brief.terrain, run)

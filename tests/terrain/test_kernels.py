@@ -159,3 +159,16 @@ def test_tiles_compiled_and_plain_python_agree(hills, as_python):
         plain = all_of_tiles(framed[1:-1, 1:-1], grid)
     for one, other in zip(compiled, plain, strict=True):
         np.testing.assert_array_equal(one, other)
+
+
+def test_kernels_are_read_meanwhile_where_they_are_kept(monkeypatch):
+    from catchscreen.terrain import readying
+
+    thread = readying.read_kernels_meanwhile()
+    if thread is not None:
+        thread.join()
+    readying._use_kernels()
+    used = [receivers.steepest, upstream.walk_up, passes.list_passes, tree.merge_passes, merging.merge_hollows]
+    assert all(kernel.signatures for kernel in (*used, slopes.horn_gradient, dividing.distance_within))
+    monkeypatch.setattr(readying, "kept_kernels", lambda: 0)
+    assert readying.read_kernels_meanwhile() is None
