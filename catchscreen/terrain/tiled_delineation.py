@@ -37,7 +37,6 @@ from catchscreen.terrain.tiled_edits import edit_tiles
 from catchscreen.terrain.tiled_flows import TiledFlows
 from catchscreen.terrain.tiled_frames import (
     Depressions,
-    RoomWithin,
     exit_cells,
     keep_slopes,
     measure_hollows,
@@ -137,10 +136,11 @@ class _Work:
         """Return what would stand behind the culverts if they were all blocked; None where there are none."""
         if ground is None:
             return None
-        routing, _ = self.route(ground, RoomWithin(self.room, "blocked"))
-        state = self.hollows(routing)
-        measured, _, _ = measure_hollows(state, divided.label, self.grid)
-        closed = hollow_rows(state.found, measured, divided.ids, self.grid)
+        with self.room.within("blocked") as room:
+            routing, _ = self.route(ground, room)
+            state = self.hollows(routing)
+            measured, _, _ = measure_hollows(state, divided.label, self.grid)
+            closed = hollow_rows(state.found, measured, divided.ids, self.grid)
         return blocked_frame(closed, hollows, culverts, self.grid)
 
 

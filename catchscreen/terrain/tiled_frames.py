@@ -127,27 +127,3 @@ def _basin_at(state: Depressions, cell: Ints) -> Ints:
         here = of_tile == number
         basin[here] = np.append(state.basins.label_basin[number], [-1, -1])[own[here]]
     return basin
-
-
-class RoomWithin(Room):
-    """Room in another room under a name, for a second state of the same ground."""
-
-    def __init__(self, room: Room, name: str) -> None:
-        super().__init__(room.folder)
-        self.name = name
-
-    def make(self, name: str, tiling: Tiling, dtype: object) -> Store:
-        """Return a store of one value for each cell, zero at first."""
-        return super().make(f"{self.name}-{name}", tiling, dtype)  # type: ignore[arg-type]
-
-    def keep(self, name: str, tile: Tile, arrays: tuple[NDArray[np.generic], ...]) -> None:
-        """Keep some arrays of a tile, each of one dimension and any size."""
-        super().keep(f"{self.name}-{name}", tile, arrays)
-
-    def fetch(self, name: str, tile: Tile) -> tuple[NDArray[np.generic], ...]:
-        """Return the arrays kept of a tile."""
-        return super().fetch(f"{self.name}-{name}", tile)
-
-    def drop(self, name: str, tile: Tile) -> None:
-        """Forget the arrays kept of a tile."""
-        super().drop(f"{self.name}-{name}", tile)

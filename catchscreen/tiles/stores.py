@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
+from shutil import rmtree
 from typing import Any
 
 import numpy as np
@@ -88,6 +91,19 @@ class Room:
     def __init__(self, folder: Path | None = None) -> None:
         self.folder = folder
         self._kept: dict[tuple[str, int, int], tuple[NDArray[Any], ...]] = {}
+
+    @contextmanager
+    def within(self, name: str) -> Iterator[Room]:
+        """Lend room apart from this one, for a second run; what is kept there is gone afterwards."""
+        if self.folder is None:
+            yield Room()
+            return
+        folder = self.folder / name
+        folder.mkdir(exist_ok=True)
+        try:
+            yield Room(folder)
+        finally:
+            rmtree(folder, ignore_errors=True)
 
     def make(self, name: str, tiling: Tiling, dtype: DTypeLike) -> Store:
         """Return a store of one value for each cell, zero at first."""
