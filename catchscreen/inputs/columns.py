@@ -33,7 +33,7 @@ ID_NAMES: Final = {
     "supply_points": "supply_id", "recorded_floods": "flood_id", "evidence": "evidence_id",
 }  # fmt: skip
 """The id of each vector role."""
-READ_OF_PARCELS: Final = ("land_use", "owner_class", "renewal_year", "social_decile")
+READ_OF_PARCELS: Final = ("land_use", "owner_class", "renewal_year", "social_decile", "reuse")
 """What we read of parcels beside their id: facts, never offered as ids."""
 _WHOLE: Final = re.compile(r"^(-?\d+)\.0+$")
 NOTHING: Final = frozenset({"", "nan", "none", "null", "<na>", "na", "n/a", "-", "?", "nat"})

@@ -15,7 +15,8 @@ from catchscreen.inputs.vector import read_layer
 from catchscreen.units import MM_H_PER_M_S, MM_PER_INCH
 
 KINDS: Final = (
-    "infiltration", "groundwater", "roof_structure", "sewer_connection", "utility", "outfall_level", "other",
+    "infiltration", "groundwater", "roof_structure", "sewer_connection", "utility", "outfall_level", "reuse_tank",
+    "other",
 )  # fmt: skip
 KIND_WORDS: Final = {
     "infiltration_test": "infiltration", "soakaway_test": "infiltration", "percolation_test": "infiltration",
@@ -24,8 +25,10 @@ KIND_WORDS: Final = {
     "roof_survey": "roof_structure", "utilities": "utility", "utility_survey": "utility",
     "connection": "sewer_connection",
     "drain_survey": "sewer_connection", "dye_test": "sewer_connection", "outfall": "outfall_level",
+    "reuse": "reuse_tank", "rainwater_tank": "reuse_tank",
 }  # fmt: skip
-ANSWERS: Final = {"confirmed": "1", "yes": "1", "found": "1", "connected": "1", "refused": "0", "no": "0", "none": "0"}
+ANSWERS: Final = {"confirmed": "1", "yes": "1", "found": "1", "connected": "1", "refused": "0", "no": "0", "none": "0",
+                  "existing": "1", "planned": "0.5"}  # fmt: skip
 """What a survey may have found, in words."""
 PLAUSIBLE_M_S: Final = (1e-8, 1e-3)
 UNIT_TO_M_S: Final = {"m_s": 1.0, "mm_h": 1.0 / MM_H_PER_M_S, "mm_hr": 1.0 / MM_H_PER_M_S, "cm_s": 0.01, "mm_s": 0.001,

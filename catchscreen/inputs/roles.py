@@ -51,11 +51,15 @@ UTILITY_WORDS: Final = {
     "trunk_sewer": "main_sewer", "fibre": "telecom", "cable": "telecom",
 }  # fmt: skip
 
+REUSE_STATES: Final = ("existing", "planned", "none", "unknown")
+"""A tank on the parcel that keeps water for use."""
+
 PARCEL_COLUMNS: Final = (
     words("land_use", LAND_USES, also=LAND_USE_WORDS),
     words("owner_class", OWNER_CLASSES, also={"municipal": "council", "city": "council", "private": "private_single"}),
     number("renewal_year", 1990, 2100),
     number("social_decile", 1, 10),
+    words("reuse", REUSE_STATES, also={"yes": "existing", "no": "none"}),
 )
 
 

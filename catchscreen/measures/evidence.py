@@ -12,9 +12,21 @@ from catchscreen.progress import DataIssue, Run
 from catchscreen.records import Inputs
 from catchscreen.units import MM_H_PER_M_S
 
-KINDS = ("infiltration", "roof_structure", "sewer_connection", "groundwater", "utility", "outfall_level")
+KINDS = (
+    "infiltration", "roof_structure", "sewer_connection", "groundwater", "utility", "outfall_level", "reuse_tank",
+)  # fmt: skip
 PAVED_KINDS = ("infiltration", "groundwater", "utility", "outfall_level")
 ROOF_KINDS = ("roof_structure",)
+ANY_KINDS = ("sewer_connection", "reuse_tank")
+KIND_WORDS = {
+    "infiltration": "infiltration test",
+    "groundwater": "groundwater reading",
+    "roof_structure": "survey of the roof structure",
+    "sewer_connection": "sewer connection traced",
+    "utility": "service found",
+    "outfall_level": "level of the outfall",
+    "reuse_tank": "tank for re-use",
+}
 DAYS_PER_YEAR = 365.25
 CONTRADICTION_FACTOR = 10.0
 
@@ -25,14 +37,15 @@ def match_evidence(hosts: gpd.GeoDataFrame, data: Inputs, options: MeasureOption
     Returns
     -------
     DataFrame
-        candidate_id, evidence_id, kind, value (SI: m/s, m, 1 or 0), unit, depth_m, document, caution; sorted.
+        candidate_id, evidence_id, kind, value (SI: m/s, m, 1 or 0), unit, depth_m, document, said (kind, date, document
+        and tester's role in words), caution; sorted.
     """
-    columns = ["candidate_id", "evidence_id", "kind", "value", "unit", "depth_m", "document", "caution"]
+    columns = ["candidate_id", "evidence_id", "kind", "value", "unit", "depth_m", "document", "said", "caution"]
     if data.evidence is None or len(data.evidence) == 0:
         return pd.DataFrame(columns=columns)
     evidence = _normalise(data.evidence, options)
     matches = []
-    for kinds, ground in ((PAVED_KINDS, ("paved", "pitch")), (ROOF_KINDS, ("roof",)), (("sewer_connection",), None)):
+    for kinds, ground in ((PAVED_KINDS, ("paved", "pitch")), (ROOF_KINDS, ("roof",)), (ANY_KINDS, None)):
         pieces = evidence[evidence["kind"].isin(kinds)]
         chosen = hosts if ground is None else hosts[hosts["ground"].isin(ground)]
         matches.append(_within_reach(chosen, pieces))
@@ -105,21 +118,33 @@ def contradicts(tested_m_s: float, mapped_m_s: float, full_min_m_s: float) -> bo
 
 def _normalise(evidence: gpd.GeoDataFrame, options: MeasureOptions) -> gpd.GeoDataFrame:
     frame = evidence.copy()
-    for name in ("unit", "document", "date", "kind", "value"):
+    for name in ("unit", "document", "date", "kind", "value", "tester_role"):
         if name not in frame:
             frame[name] = ""
     for name in ("depth_m", "reach_m"):
         frame[name] = pd.to_numeric(frame[name], errors="coerce") if name in frame else np.nan
     text = frame["value"].astype(str).str.strip().str.lower()
-    words = {"confirmed": 1.0, "yes": 1.0, "found": 1.0, "refused": 0.0, "no": 0.0}
+    words = {"confirmed": 1.0, "yes": 1.0, "found": 1.0, "existing": 1.0, "planned": 0.5}
+    words |= {"refused": 0.0, "no": 0.0, "none": 0.0}
     frame["value"] = pd.to_numeric(frame["value"], errors="coerce").fillna(text.map(words)).astype(float)
     in_mm_h = frame["unit"].fillna("").astype(str).str.replace(" ", "").eq("mm/h") & frame["kind"].eq("infiltration")
     frame["value"] = frame["value"].where(~in_mm_h, frame["value"] / MM_H_PER_M_S)
     frame["reach_m"] = frame["reach_m"].fillna(options.evidence_reach_m)
     frame["unit"] = frame["unit"].fillna("").astype(str)
     frame["document"] = frame["document"].fillna("").astype(str)
+    frame["said"] = _say_evidence(frame)
     frame["caution"] = _age_cautions(pd.to_datetime(frame["date"], errors="coerce", utc=True), options)
     return frame.sort_index()
+
+
+def _say_evidence(frame: gpd.GeoDataFrame) -> list[str]:
+    """Say of each piece what it is, of which day, in which document, and by whom, a role and never a name."""
+    texts = frame[["kind", "date", "document", "tester_role"]].fillna("").astype(str)
+    return [
+        f"{KIND_WORDS.get(kind, kind.replace('_', ' '))}{f' of {date}' if date else ''}: "
+        f"{document or 'no document named'}, {f'by a {role}' if role else 'nobody named who tested'}"
+        for kind, date, document, role in texts.itertuples(index=False)
+    ]
 
 
 def _age_cautions(dates: pd.Series, options: MeasureOptions) -> pd.Series:

@@ -21,6 +21,7 @@ from catchscreen.measures.hosts import find_hosts
 from catchscreen.measures.neighbours import add_drain_parcels
 from catchscreen.measures.no_host import say_no_host
 from catchscreen.measures.overrides import apply_overrides
+from catchscreen.measures.reuse import add_reuse, put_reuse_first
 from catchscreen.measures.roof_structure import add_roofs
 from catchscreen.measures.run_on import assign_run_on, find_host_surfaces
 from catchscreen.measures.texts import SEPARATOR, Notes, join_texts
@@ -92,6 +93,7 @@ def propose(
     hosts["cautions"] = write_cautions(hosts, table, measures, data, options)
     write_receiving(hosts, table)
     add_off_combined(table)
+    put_reuse_first(hosts, table)
     run.check_stop()
     return Proposals(
         hosts=hosts.copy(),  # in one block each: they gained many columns one by one
@@ -125,13 +127,15 @@ def _describe_site(
     hosts = hosts.copy()  # in one piece again, after so many new columns
     add_roofs(hosts, data, matches, options)
     water.add_sewers(hosts, data, matches)
+    add_reuse(hosts, data, matches)
     water.add_hollows(hosts, data, land)
     water.add_exceedance(hosts, data, land)
     add_drain_parcels(hosts, data)
-    documents = Notes(len(hosts))
     places = hosts.index.get_indexer(pd.Index(matches["candidate_id"]))
-    documents.add(places, matches["document"].to_numpy(dtype=object))
-    hosts["evidence_documents"] = documents.joined()
+    for column, texts in (("evidence_documents", "document"), ("evidence", "said")):
+        notes = Notes(len(hosts))
+        notes.add(places, matches[texts].to_numpy(dtype=object))
+        hosts[column] = notes.joined()
     return hosts
 
 
@@ -226,6 +230,7 @@ def _set_aside(
     parcel_of = hosts["parcel_id"].reindex(table["candidate_id"]).to_numpy()
     grounds = {measure.ground for measure in measures}
     nothing = {ground: pd.Series(say_no_host(names, ground, cover), index=names) for ground in sorted(grounds)}
+    plain: dict[str, list[tuple[str, str]]] = {}
     parts = []
     for measure in measures:
         own = (table["measure"] == measure.name).to_numpy()
@@ -235,15 +240,23 @@ def _set_aside(
             parcel_of[own], table["gates"].to_numpy()[own], table["switches"].to_numpy()[own], strict=True
         ):
             if parcel not in possible:
-                texts = (gates or switches).split(SEPARATOR)
-                own_texts = said.setdefault(parcel, {})
-                for text in texts:
-                    # Of several hosts that break one rule by different amounts the first one speaks for all.
-                    plain = text.partition(" (so ")[0]
-                    own_texts.setdefault(NUMBER.sub("", plain), plain)
+                text = gates or switches
+                if text not in plain:
+                    plain[text] = _plain_parts(text)
+                for key, part in plain[text]:
+                    said.setdefault(parcel, {}).setdefault(key, part)
         without = nothing[measure.ground][~np.isin(names, list(possible))]
         barred = {parcel: "excluded: " + SEPARATOR.join(sorted(texts.values())) for parcel, texts in said.items()}
         reasons = pd.Series(barred, dtype=object).reindex(without.index).fillna(without)
         parts.append(pd.DataFrame({"parcel_id": without.index, "measure": measure.name, "reason": reasons.to_numpy()}))
     frame = pd.concat(parts, ignore_index=True)
     return frame.sort_values(["parcel_id", "measure"], kind="stable").reset_index(drop=True)
+
+
+def _plain_parts(text: str) -> list[tuple[str, str]]:
+    """Split what excludes a host: each part without its "(so ...)", before it the same without its numbers.
+
+    Of several hosts of a parcel that break one rule by different amounts the first one speaks for all.
+    """
+    parts = [part.partition(" (so ")[0] for part in text.split(SEPARATOR)]
+    return [(NUMBER.sub("", part), part) for part in parts]

@@ -30,8 +30,9 @@ class Inputs:
     """Everything read, checked, repaired and brought into the elevation's CRS; a layer not given is None: unknown.
 
     ground_ticks : (rows, cols) int32, ground level in ticks of 0.1 mm; ground_valid : bool, False outside and in holes.
-    parcels : index parcel_id; land_use, owner_class, renewal_year (float), social_decile (float), ground_fraction
-    (share of the parcel on ground with a level; 0: off the raster), keep_columns.
+    parcels : index parcel_id; land_use, owner_class, renewal_year (float), social_decile (float), reuse ("existing",
+    "planned", "none", "unknown"), ground_fraction (share of the parcel on ground with a level; 0: off the raster),
+    keep_columns.
     buildings : index building_id; height_m, year_built, use, deck, ballast, spare_load_kn_m2, reroof_year, is_listed.
     roads : polygons (lines get a width); road_class ("carriageway" or "footway"), is_adopted, utility_density.
     land_cover : polygons with cover_class, or a Raster of class codes with ``cover_classes`` code -> class name.
@@ -44,8 +45,9 @@ class Inputs:
     capacity_l_s. walls : index wall_id, lines; height_m above the ground. kerbs : index kerb_id, lines.
     property_points : index property_id; use. recorded_floods : date, depth_m. supply_points : product, price_per_t.
     evidence : index evidence_id, points; kind ("infiltration" in m/s, "groundwater" in m, "roof_structure",
-    "sewer_connection", "utility", "outfall_level" in m, "other"), value, unit, depth_m, date, method, reach_m,
-    document, tester_role. social_index : social_decile. trees : root_radius_m. constraints also carry face_height_m.
+    "sewer_connection", "utility", "outfall_level" in m, "reuse_tank", "other"), value, unit, depth_m, date, method,
+    reach_m, document, tester_role. social_index : social_decile. trees : root_radius_m. constraints also carry
+    face_height_m.
     """
 
     crs: CRS

@@ -273,6 +273,17 @@ def test_surveys_answer_in_words_and_kinds_are_known_by_their_common_names(place
     assert found["value"].to_dict() == {"g1": 2.5, "r1": 1.0, "r2": 0.0}
 
 
+def test_tanks_for_re_use_are_read_of_parcels_and_of_surveys(place):
+    place.vector("tanked.gpkg", place.parcels.assign(tank=["yes", "planned", "no", "?", None, "perhaps"]))
+    data, _ = place.load(parcels={"file": "tanked.gpkg", "columns": {"reuse": "tank"}})
+    assert data.parcels["reuse"].tolist() == ["existing", "planned", "none"] + ["unknown"] * 3
+    table = "evidence_id,x,y,kind,value\nr1,{0},{1},rainwater tank,existing\nr2,{0},{1},reuse,planned\n"
+    (place.folder / "tanks.csv").write_text(table.format(LEFT + 5, TOP - 5), encoding="utf-8")
+    found = place.load(evidence={"file": "tanks.csv", "crs": CRS})[0].evidence
+    assert found["kind"].tolist() == ["reuse_tank"] * 2
+    assert found["value"].tolist() == [1.0, 0.5]
+
+
 def test_unusual_values_are_kept_and_named(place):
     spills = gpd.GeoDataFrame(
         {"overflow_id": ["o"], "spills_per_year": [180]}, geometry=[Point(LEFT, TOP - 5)], crs=CRS

@@ -98,3 +98,77 @@ def test_an_old_test_carries_a_caution(make_district, layers, date, said):
     options = MeasureOptions(evidence_date="2024-02-01")
     proposals = propose(replace(data, evidence=frame), land, cover, open_measures(options), options, Run())
     assert ("years old" in proposals.options.at[f"{SCHOOL}.full-infiltration", "flags"]) is said
+
+
+@pytest.mark.parametrize(
+    ("changes", "said"),
+    [
+        ({"tester_role": "drainage engineer"}, "infiltration test of 2024-02-01: report 7, by a drainage engineer"),
+        ({}, "infiltration test of 2024-02-01: report 7, nobody named who tested"),
+        (
+            {"document": "", "date": "", "tester_role": "soil laboratory"},
+            "infiltration test: no document named, by a soil laboratory",
+        ),
+    ],
+)
+def test_evidence_is_shown_with_its_document_and_the_role_of_who_tested(with_evidence, changes, said):
+    proposals, _ = with_evidence("infiltration", 3e-5, unit="m/s", **changes)
+    assert proposals.hosts.at[SCHOOL, "evidence"] == said
+    assert proposals.hosts.at[ROOF, "evidence"] == ""
+
+
+@pytest.mark.parametrize(
+    ("value", "now", "sure", "after"),
+    [
+        ("existing", "re-use, then combined sewer", "; re-use existing, surveyed on site", "slowed to re-use, then "),
+        ("planned", "combined sewer", "; re-use planned, surveyed on site", "slowed to re-use, then "),
+        ("none", "combined sewer", "", "slowed to combined sewer"),
+        (np.nan, "combined sewer", "", "slowed to combined sewer"),
+    ],
+)
+def test_a_tank_that_was_found_receives_first_and_is_credited_with_nothing(with_evidence, value, now, sure, after):
+    """The tank stands by the yard; what soaks away whole never comes to it; the area off the sewer stays the same."""
+    proposals, _ = with_evidence("reuse_tank", value)
+    host, table = proposals.hosts.loc[SCHOOL], proposals.options
+    assert host["receiving_now"] == now
+    assert host["receiving_certainty"] == f"assumed from the map{sure}"
+    assert table.at[f"{SCHOOL}.lined", "receiving_after"].startswith(after)
+    assert table.at[f"{SCHOOL}.partial-infiltration", "receiving_after"].startswith(f"ground, the rest {after}")
+    assert table.at[f"{SCHOOL}.full-infiltration", "receiving_after"] == "ground"
+    assert table.at[f"{SCHOOL}.full-infiltration", "off_combined_sewer_m2"] == pytest.approx(0.9 * 2900.0)
+    assert ("no volume is credited for re-use" in table.at[f"{SCHOOL}.lined", "notes"]) is bool(sure)
+
+
+@pytest.mark.parametrize(
+    ("state", "roof_now", "roof_after", "lined_after"),
+    [
+        ("existing", "re-use, then combined sewer", "re-use, then combined sewer", "slowed to combined sewer"),
+        ("planned", "combined sewer", "re-use, then combined sewer", "slowed to re-use, then combined sewer"),
+        ("none", "combined sewer", "combined sewer", "slowed to combined sewer"),
+        ("unknown", "combined sewer", "combined sewer", "slowed to combined sewer"),
+    ],
+)
+def test_a_parcel_s_own_word_on_re_use_speaks_of_its_roofs(
+    make_district, layers, options, run, state, roof_now, roof_after, lined_after
+):
+    """A tank takes what roofs shed; only one still to be built can take what a store drains."""
+    data, land, cover = make_district(**layers)
+    data.parcels["reuse"] = state
+    proposals = propose(data, land, cover, open_measures(options), options, run)
+    roof, yard = proposals.hosts.loc[ROOF], proposals.hosts.loc[SCHOOL]
+    assert roof["receiving_now"] == roof_now
+    assert yard["receiving_now"] == "combined sewer"
+    assert ("stated for the parcel" in roof["receiving_certainty"]) is (state in ("existing", "planned"))
+    assert proposals.options.at[f"{ROOF}.extensive", "receiving_after"] == f"air, the rest slowed to {roof_after}"
+    assert proposals.options.at[f"{SCHOOL}.lined", "receiving_after"] == lined_after
+
+
+def test_evidence_on_re_use_goes_before_the_parcel_s_word(make_district, layers, options, run):
+    data, land, cover = make_district(**layers)
+    data.parcels["reuse"] = "existing"
+    row = {"kind": "reuse_tank", "value": "none", "unit": "", "depth_m": np.nan, "date": "", "document": "walk 3"}
+    frame = gpd.GeoDataFrame([{**row, "reach_m": 100.0}], geometry=[Point(50, 50)], crs=32628)
+    frame.index = pd.Index(["E1"], name="evidence_id")
+    proposals = propose(replace(data, evidence=frame), land, cover, open_measures(options), options, run)
+    assert proposals.hosts.at[ROOF, "reuse"] == "none, surveyed on site"
+    assert proposals.hosts.at[ROOF, "receiving_now"] == "combined sewer"
