@@ -32,7 +32,7 @@ from catchscreen.terrain.tiled_basins import (
 from catchscreen.terrain.tiled_graph import TiledGraph, TiledSolution
 from catchscreen.terrain.tiled_plateaus import CrossingPlateaus, FirstLook, look_first
 from catchscreen.terrain.walking import carry_down
-from catchscreen.tiles import Lines, Room, Seams, Source, Store, Tile, Tiling, each_tile, outer_lines
+from catchscreen.tiles import Lines, Room, Seams, Source, Store, Tile, Tiling, each_tile, give_back, outer_lines
 
 Ints = NDArray[np.int64]
 _Turned = tuple[Ints, NDArray[np.uint8], Ints]
@@ -68,7 +68,6 @@ class _Sums:
     def __init__(self, tiling: Tiling, exits: Seams) -> None:
         self.exits = exits
         self.first = np.zeros(tiling.down * tiling.across, dtype=np.int64)
-        self.totals: list[Ints] = []
         self.count = 0
 
 
@@ -117,10 +116,14 @@ class _TiledRun:
     def route(self) -> TiledRouting:
         """Route the grid."""
         self._look()
+        give_back()
         solution = self.graph.solve(self.levels)
         turned = self._by_tile(*solution.reversals(self.graph))
         self.levels.remove()
         self.graph.forget()
+        if not self.kept_graph:
+            solution = solution.without_ways()
+        give_back()
         outlet_cell = self._outlet_cells(solution)
         self._accumulate(self._settle(solution, outlet_cell, turned))
         kept = (self.level, self.label) if self.kept_graph else (None, None)
@@ -199,7 +202,7 @@ class _TiledRun:
         cell, way, bounds = turned
         sums = _Sums(self.tiling, self.room.make_seams("exits", self.tiling, -1, np.int32))
 
-        def settle(tile: Tile) -> tuple[Ints, Lines]:
+        def settle(tile: Tile) -> tuple[int, Lines]:
             number = self.tiling.place_of(tile)
             here = slice(bounds[number], bounds[number + 1])
             solved = solution.for_tile(number, int(self.seen[number]))
@@ -216,11 +219,10 @@ class _TiledRun:
             self._write(tile, label[1:-1, 1:-1], known.spill, name)
             return self._sum_alone(tile, code, starts, total)
 
-        for tile, (totals, lines) in each_tile(settle, self.tiling):
+        for tile, (count, lines) in each_tile(settle, self.tiling):
             sums.exits.put_lines(tile, [np.where(line >= 0, line + sums.count, -1) for line in lines])
             sums.first[self.tiling.place_of(tile)] = sums.count
-            sums.totals.append(totals)
-            sums.count += totals.size
+            sums.count += count
         return sums
 
     def _write(self, tile: Tile, label: NDArray[np.int32], spill: NDArray[np.int32], name: NDArray[np.int32]) -> None:
@@ -232,30 +234,31 @@ class _TiledRun:
         self.filled.write(tile, filled)
         self.basin.write(tile, basin)
 
-    def _sum_alone(self, tile: Tile, code: NDArray[np.uint8], turned: Ints, total: NDArray[Any]) -> tuple[Ints, Lines]:
-        """Carry the sums of turned ways down in a tile; return what leaves it and the exits of its outer cells."""
+    def _sum_alone(self, tile: Tile, code: NDArray[np.uint8], turned: Ints, total: NDArray[Any]) -> tuple[int, Lines]:
+        """Carry the sums of turned ways down in a tile; return how many cells leave it, and exits of outer cells."""
         leaving, way = _close(code)
         _carry(code, turned, total)
         self.total.write(tile, total[1:-1, 1:-1])
         lines = outer_lines(np.arange(code.size).reshape(code.shape)[1:-1, 1:-1])
         found = seaming.exits_from(code, np.concatenate(lines), leaving)
         bounds = np.cumsum([line.size for line in lines])[:-1]
-        self.room.keep(_LEAVING, tile, (whole_cells(leaving, tile, self.tiling.cols), way))
-        return total.ravel()[leaving].astype(np.int64), np.split(found, bounds)
+        source = whole_cells(leaving, tile, self.tiling.cols)
+        self.room.keep(_LEAVING, tile, (source, way, total.ravel()[leaving].astype(np.int64)))
+        return leaving.size, np.split(found, bounds)
 
-    def _leaving(self, tile: Tile) -> tuple[Ints, NDArray[np.uint8], tuple[Ints, Ints]]:
-        """Return the cells by which water leaves a tile, in which direction, and row and column of where it goes."""
-        source, way = self.room.fetch(_LEAVING, tile)
-        return source, way, np.divmod(source + steps_in(self.tiling.cols)[way], self.tiling.cols)
+    def _leaving(self, tile: Tile) -> tuple[Ints, NDArray[np.uint8], Ints, tuple[Ints, Ints]]:
+        """Return the cells by which water leaves a tile, its direction, the tile's sums, row and column beyond."""
+        source, way, total = self.room.fetch(_LEAVING, tile)
+        return source, way, total, np.divmod(source + steps_in(self.tiling.cols)[way], self.tiling.cols)
 
     def _accumulate(self, sums: _Sums) -> None:
         """Solve the sums between tiles and carry what comes in down to the totals of each."""
-        total_of = np.concatenate([*sums.totals, np.empty(0, dtype=np.int64)])
-        sums.totals.clear()
-        below = np.empty(sums.count, dtype=np.int32)
+        give_back()
+        total_of, below = np.empty(sums.count, dtype=np.int64), np.empty(sums.count, dtype=np.int32)
         for tile in self.tiling:
             first = int(sums.first[self.tiling.place_of(tile)])
-            source, _, to = self._leaving(tile)
+            source, _, total, to = self._leaving(tile)
+            total_of[first : first + source.size] = total
             below[first : first + source.size] = sums.exits.at(*to)
         sums.exits.remove()
         seaming.sum_links(below, total_of)
@@ -281,7 +284,7 @@ class _TiledRun:
         """Return the framed cells by which water comes into a tile, their directions, and how much comes."""
         entries, ways, amounts = [], [], []
         for other in self.tiling.around(tile):
-            source, way, (row, col) = self._leaving(other)
+            source, way, _, (row, col) = self._leaving(other)
             here = (row >= tile.first_row) & (row < tile.last_row) & (col >= tile.first_col) & (col < tile.last_col)
             first = int(sums.first[self.tiling.place_of(other)])
             entries.append(framed_cells(source[here], tile, self.tiling.cols))

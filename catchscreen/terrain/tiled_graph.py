@@ -2,13 +2,13 @@
 
 What tiles show is kept in the work folder and read tile by tile. In memory is, of each label on a border, which label
 lies below it and where its water gathers (about 10 bytes, and as much again for a moment), and of each basin that
-several tiles see one pass, and twice as many while they are chosen.
+several tiles see one pass, and a quarter more while they are chosen.
 """
 
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
@@ -27,7 +27,7 @@ Listed = tuple[NDArray[np.uint64], Ints, Numbers, Numbers, Ints]
 """Key, place, number on both sides, and number in the lists of all passes, one array each."""
 
 _SHOWN: Final = "shown"
-_WORTH_THINNING: Final = 1 << 17
+_WORTH_THINNING: Final = 1 << 16
 _EMPTY = np.empty(0, dtype=np.int64)
 _NONE = np.empty(0, dtype=np.int32)
 
@@ -234,7 +234,7 @@ class _Thinned:
         use = order[choose_passes(joined_ends(node_a, node_b), self.nodes)]
         self.waiting = [(key[use], place[use], one[use], two[use], listed[use])]
         self.size = use.size
-        self.limit = max(2 * use.size, _WORTH_THINNING)
+        self.limit = use.size + max(use.size // 4, _WORTH_THINNING)
 
     def passes(self) -> Listed:
         """Return the passes of the spanning tree, in strict order."""
@@ -278,6 +278,10 @@ class TiledSolution:
         exit_open, from_first = np.full(seen, -1, dtype=np.int64), np.zeros(seen, dtype=np.bool_)
         exit_open[own], from_first[own] = self.exit_open[exits], self.first_is_own[exits]
         return SeenSolution(self.spill[at], self.end_cell[at], self.leads[at], exit_open, from_first)
+
+    def without_ways(self) -> TiledSolution:
+        """Return it without what only turning ways round needs."""
+        return replace(self, way=np.empty(0, dtype=np.uint8), below=_NONE)
 
     def reversals(self, graph: TiledGraph) -> tuple[Ints, NDArray[np.uint8]]:
         """Return where ways are turned round in each tile: the first cell there and its new direction.

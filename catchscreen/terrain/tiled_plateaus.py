@@ -11,9 +11,10 @@ from scipy.sparse import coo_array
 from scipy.sparse.csgraph import connected_components
 
 from catchscreen.terrain._kernels import seaming
-from catchscreen.terrain._kernels.directions import NO_GROUND, OUTLET, PIT, UNDECIDED, VOID
+from catchscreen.terrain._kernels.directions import NO_GROUND, OUTLET, UNDECIDED, VOID
 from catchscreen.terrain._kernels.seaming import FAR
 from catchscreen.terrain.routing import settle_flats, steepest_directions
+from catchscreen.terrain.tiled_basins import framed_cells, whole_cells
 from catchscreen.terrain.walking import cells_with
 from catchscreen.tiles import (
     Lines,
@@ -64,55 +65,64 @@ def look_first(
     """
     wide = framed_window(level, tile, VOID, 2)
     code = steepest_directions(wide, weights)
-    cell, part, rest = seaming.mark_crossing(wide, code, cells_with(code, UNDECIDED))
+    cell, start, rest = seaming.mark_crossing(wide, code, cells_with(code, UNDECIDED))
     settle_flats(wide, code, rest)
     narrow, around = np.ascontiguousarray(wide[1:-1, 1:-1]), np.ascontiguousarray(code[1:-1, 1:-1])
-    if cell.size:
-        framed = _framed(cell, tile)
-        value = _steps_of_decided(around)
-        seaming.relax(narrow, value, framed, 0)
-        room.keep(_KEPT, tile, (cell, part, value.ravel()[framed]))
-        look = _show(narrow, value, tile, (cell, part), cols)
-    else:
-        look = _show_nothing(narrow, around)
+    look = _show(narrow, around, tile, (cell, start), (cols, room))
     for line in (around[0], around[-1], around[:, 0], around[:, -1]):
         line[:] = NO_GROUND
     return (narrow, around), look
 
 
-def _show_nothing(level: NDArray[np.int32], code: NDArray[np.uint8]) -> FirstLook:
-    """Return what a tile shows without plateaus that cross."""
-    steps = [_steps_of_decided(line) for line in outer_lines(code[1:-1, 1:-1])]
-    parts = [np.full(line.size, -1, dtype=np.int32) for line in steps]
-    none = np.empty(0, dtype=np.int64)
-    return FirstLook(outer_lines(level[1:-1, 1:-1]), steps, parts, np.empty(0, dtype=np.bool_), none)
-
-
 def _show(
-    level: NDArray[np.int32], value: NDArray[np.int32], tile: Tile, marked: tuple[Ints, Ints], cols: int
+    level: NDArray[np.int32],
+    code: NDArray[np.uint8],
+    tile: Tile,
+    marked: tuple[Ints, Ints],
+    kept: tuple[int, Room],
 ) -> FirstLook:
-    """Return what a tile shows of its plateaus that cross, with steps as the tile alone knows them."""
-    cell, part = marked
-    closed = np.ones(int(part.max()) + 1 if part.size else 0, dtype=np.bool_)
-    closed[part[value.ravel()[_framed(cell, tile)] < FAR]] = False
-    number = (cell // tile.shape[1] + tile.first_row) * cols + cell % tile.shape[1] + tile.first_col
-    first_cell = np.full(closed.size, np.iinfo(np.int64).max)
-    np.minimum.at(first_cell, part, number)
-    parts = np.full(tile.shape, -1, dtype=np.int32)
-    parts.ravel()[cell] = part
-    return FirstLook(
-        outer_lines(level[1:-1, 1:-1]), outer_lines(value[1:-1, 1:-1]), outer_lines(parts), closed, first_cell
-    )
+    """Return what a tile shows, with steps as the tile alone knows them; keep the cells of plateaus that cross."""
+    cell, start = marked
+    cols, room = kept
+    lines = outer_lines(level[1:-1, 1:-1])
+    steps = np.concatenate([_steps_of_decided(line) for line in outer_lines(code[1:-1, 1:-1])])
+    parts = np.full(steps.size, -1, dtype=np.int32)
+    if cell.size == 0:
+        none = np.empty(0, dtype=np.int64)
+        return FirstLook(lines, _cut(steps, tile), _cut(parts, tile), none.astype(np.bool_), none)
+    value = np.full(level.shape, -1, dtype=np.int32)
+    flat = value.ravel()
+    flat[cell] = np.repeat(np.arange(start.size - 1, dtype=np.int32), np.diff(start))
+    parts[:] = np.concatenate(outer_lines(value[1:-1, 1:-1]))
+    flat[cell] = FAR
+    seaming.spread_from_exits(level, code, cell, value)
+    place = np.flatnonzero(parts >= 0)
+    rim = _rim(tile)[place]
+    steps[place] = flat[rim]
+    least = flat[cell]
+    room.keep(_KEPT, tile, (cell, least, place, rim, steps))
+    closed = np.minimum.reduceat(least, start[:-1]) >= FAR
+    first_cell = whole_cells(np.minimum.reduceat(cell, start[:-1]), tile, cols)
+    return FirstLook(lines, _cut(steps, tile), _cut(parts, tile), closed, first_cell)
+
+
+def _rim(tile: Tile) -> Ints:
+    """Return the framed numbers of a tile's outermost cells, line by line as ``outer_lines`` gives them."""
+    rows, cols = tile.shape
+    width = cols + 2
+    row, col = np.arange(1, rows + 1) * width, np.arange(1, cols + 1)
+    return np.concatenate([width + col, rows * width + col, row + 1, row + cols])
+
+
+def _cut(values: NDArray[Any], tile: Tile) -> Lines:
+    """Cut what is given for the outermost cells into lines."""
+    rows, cols = tile.shape
+    return np.split(values, [cols, 2 * cols, 2 * cols + rows])
 
 
 def _steps_of_decided(code: NDArray[np.uint8]) -> NDArray[np.int32]:
     """Return 0 where a cell has its way, FAR elsewhere."""
     return np.where((code > UNDECIDED) & (code <= OUTLET), np.int32(0), np.int32(FAR))
-
-
-def _framed(cell: Ints, tile: Tile) -> Ints:
-    """Turn cells of a tile alone into framed ones."""
-    return (cell // tile.shape[1] + 1) * (tile.shape[1] + 2) + cell % tile.shape[1] + 1
 
 
 class CrossingPlateaus:
@@ -151,14 +161,19 @@ class CrossingPlateaus:
         if not self.tiles:
             return
         roots = self._roots()
+        of_tile = self.tiling.number_of(*np.divmod(roots, self.tiling.cols))
         places = {(tile.down, tile.across): tile for tile in self.tiles}
         waiting = dict(places)
         fresh = True
         while waiting:
             following: dict[tuple[int, int], Tile] = {}
-            tiles = [waiting[place] for place in sorted(waiting)]
-            for tile, value in each_tile(lambda tile: self._visit(tile, roots if fresh else None), tiles):  # noqa: B023
-                if self.steps.put_lines(tile, outer_lines(value[1:-1, 1:-1])):
+
+            def visit(tile: Tile, *, fresh: bool = fresh) -> NDArray[np.int32]:
+                own = roots[of_tile == self.tiling.place_of(tile)] if fresh else roots[:0]
+                return self._visit(tile, framed_cells(own, tile, self.tiling.cols))
+
+            for tile, steps in each_tile(visit, [waiting[place] for place in sorted(waiting)]):
+                if self.steps.put_lines(tile, _cut(steps, tile)):
                     around = ((other.down, other.across) for other in self.tiling.around(tile))
                     following.update({place: places[place] for place in around if place in places})
             waiting, fresh = following, False
@@ -181,40 +196,33 @@ class CrossingPlateaus:
         np.minimum.at(first, whole, np.concatenate(self._first_cell))
         return np.sort(first[closed])
 
-    def _grids(self, tile: Tile) -> tuple[NDArray[np.int32], NDArray[np.int32], Ints, tuple[Any, ...]]:
-        """Return a tile's levels and steps in the frame of its neighbours, its waiting cells and what is kept."""
+    def _grids(self, tile: Tile) -> tuple[NDArray[np.int32], NDArray[np.int32], tuple[Any, ...]]:
+        """Return a tile's levels and the steps of its waiting cells, framed by its neighbours', and what is kept."""
         shape = (tile.shape[0] + 2, tile.shape[1] + 2)
         level = np.full(shape, VOID, dtype=np.int32)
         level[1:-1, 1:-1] = self.level.read(tile)
         self.levels.frame(tile, level)
-        value = np.full(shape, FAR, dtype=np.int32)
-        value[1:-1, 1:-1] = _steps_of_decided(self.code.read(tile))
+        value = np.full(shape, -1, dtype=np.int32)
         self.steps.frame(tile, value)
         kept = self.room.fetch(_KEPT, tile)
-        cell = _framed(kept[0], tile)
-        value.ravel()[cell] = kept[2]
-        return level, value, cell, kept
+        value.ravel()[kept[0]] = kept[1]
+        return level, value, kept
 
-    def _visit(self, tile: Tile, roots: Ints | None) -> NDArray[np.int32]:
-        """Lower a tile's steps by what its neighbours show now."""
-        level, value, cell, kept = self._grids(tile)
+    def _visit(self, tile: Tile, roots: Ints) -> NDArray[np.int32]:
+        """Lower a tile's steps by what its neighbours show now and by roots; return those of its outermost cells."""
+        level, value, (cell, _, place, rim, steps) = self._grids(tile)
+        seaming.spread_from_frame(level, value, rim, roots, cell.size)
         flat = value.ravel()
-        if roots is not None and roots.size:
-            width = tile.shape[1]
-            number = (kept[0] // width + tile.first_row) * self.tiling.cols + kept[0] % width + tile.first_col
-            place = np.minimum(np.searchsorted(roots, number), roots.size - 1)
-            flat[cell[roots[place] == number]] = 0
-        seaming.relax(level, value, cell, 1)
-        self.room.keep(_KEPT, tile, (kept[0], kept[1], flat[cell]))
-        return value
+        steps[place] = flat[rim]
+        self.room.keep(_KEPT, tile, (cell, flat[cell], place, rim, steps))
+        return steps
 
     def finish(self, tile: Tile) -> tuple[NDArray[np.int32], NDArray[np.uint8]]:
         """Return a tile's levels, framed by its neighbours', and its codes, all decided."""
-        level, value, cell, _ = self._grids(tile)
+        level, value, kept = self._grids(tile)
         code = np.full(level.shape, NO_GROUND, dtype=np.uint8)
         code[1:-1, 1:-1] = self.code.read(tile)
-        seaming.follow_least(level, value, cell, code)
-        code.ravel()[cell[value.ravel()[cell] == 0]] = PIT
+        seaming.follow_least(level, value, kept[0], code)
         self.room.drop(_KEPT, tile)
         return level, code
 

@@ -13,6 +13,7 @@ from catchscreen.tiles.tiling import (
     Tiling,
     each_tile,
     framed_window,
+    give_back,
     outer_lines,
 )
 
@@ -29,6 +30,7 @@ __all__ = [
     "Tiling",
     "each_tile",
     "framed_window",
+    "give_back",
     "outer_lines",
     "seam_pairs",
 ]

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import ctypes
 from collections import deque
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor
@@ -114,6 +115,16 @@ def each_tile(work: Callable[[Tile], _Result], tiles: Iterable[Tile]) -> Iterato
         while waiting:
             first, result = waiting.popleft()
             yield first, result.result()
+
+
+def give_back() -> None:
+    """Hand memory that is free again back to the system, where the C library keeps it and can be told (glibc).
+
+    Tiles' arrays are just small enough that it would keep them for later, in pieces between what stays.
+    """
+    trim = getattr(ctypes.pythonapi, "malloc_trim", None)
+    if trim is not None:
+        trim(0)
 
 
 def framed_window(array: Any, tile: Tile, fill: int, around: int = 1) -> NDArray[Any]:
