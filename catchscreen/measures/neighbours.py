@@ -9,6 +9,7 @@ import shapely
 from numpy.typing import NDArray
 
 from catchscreen.grid import Grid
+from catchscreen.measures.threads import query
 from catchscreen.records import Inputs, Ints
 
 STREET = "highway"
@@ -81,7 +82,7 @@ def say_parcels(ids: pd.Series, data: Inputs) -> NDArray[np.object_]:
 
 def _parcel_at(x: NDArray[np.float64], y: NDArray[np.float64], data: Inputs) -> Ints:
     """Give the row of the parcel under each point, -1 where there is none; of two the first."""
-    parcel, point = shapely.STRtree(shapely.points(x, y)).query(data.parcels.geometry.to_numpy(), predicate="contains")
+    parcel, point = query(shapely.STRtree(shapely.points(x, y)), data.parcels.geometry.to_numpy(), "contains")
     out = np.full(len(x), -1, np.int64)
     out[point[::-1]] = parcel[::-1]
     return out

@@ -14,7 +14,7 @@ import numpy as np
 import pandas as pd
 import shapely
 
-from catchscreen.measures.surroundings import covers, mend
+from catchscreen.measures.surroundings import covers, mend, shared_areas
 from catchscreen.options import MeasureOptions
 from catchscreen.records import Cover, Floats, Terrain
 
@@ -119,7 +119,7 @@ def _ground_pairs(hosts: gpd.GeoDataFrame, surfaces: gpd.GeoDataFrame) -> pd.Dat
     there[met] = mend(there[met])
     shared = shapely.area(there[surface])
     part = np.flatnonzero(~covers(there, shapes, surface, host))
-    shared[part] = shapely.area(shapely.intersection(shapes[host[part]], there[surface[part]]))
+    shared[part] = shared_areas(shapes[host[part]], there[surface[part]])
     keep = shared > SMALLEST_SHARE_M2
     return pd.DataFrame(
         {

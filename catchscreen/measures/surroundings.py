@@ -12,6 +12,7 @@ import pandas as pd
 import shapely
 from numpy.typing import NDArray
 
+from catchscreen.measures.threads import by_key, by_rows, query
 from catchscreen.records import Floats
 
 Shapes = NDArray[np.object_]
@@ -21,7 +22,7 @@ ALL_BUT_NOTHING = 1.0 - 1e-6
 def mend(shapes: Shapes) -> Shapes:
     """Make invalid polygons valid and keep of them what has an area; valid ones pass untouched."""
     out = np.array(shapes, dtype=object)
-    bad = np.flatnonzero(~shapely.is_missing(out) & ~shapely.is_valid(out))
+    bad = np.flatnonzero(~shapely.is_missing(out) & ~by_rows(shapely.is_valid, out))
     for place in bad:
         parts = shapely.get_parts(shapely.make_valid(out[place]))
         out[place] = shapely.union_all(parts[shapely.get_dimensions(parts) == 2])
@@ -38,8 +39,14 @@ def distance_to_nearest(hosts: Shapes, things: Shapes) -> Floats:
     if len(things) == 0:
         return out
     tree = shapely.STRtree(things)
-    (source, _), distance = tree.query_nearest(hosts[known], return_distance=True, all_matches=False)
-    out[known[source]] = distance
+
+    def nearest(some: Shapes) -> Floats:
+        (source, _), distance = tree.query_nearest(some, return_distance=True, all_matches=False)
+        near = np.full(len(some), np.inf)
+        near[source] = distance
+        return near
+
+    out[known] = by_rows(nearest, hosts[known])
     return out
 
 
@@ -55,13 +62,11 @@ def pairs_touching(
         return np.zeros(0, np.int64), np.zeros(0, np.int64)
     # The tree holds the hosts: what is asked is prepared once by the query, and the things are the long outlines.
     tree = shapely.STRtree(hosts[known])
-    if distance_m > 0.0:
-        found = tree.query(things, predicate="dwithin", distance=distance_m)
-    else:
-        found = tree.query(things, predicate="intersects")
+    asked = ("dwithin", distance_m) if distance_m > 0.0 else ("intersects", None)
+    found = query(tree, things, *asked)
     thing, host = found[0].astype(np.int64), known[found[1]].astype(np.int64)
     if distance_m > 0.0:
-        keep = shapely.distance(hosts[host], things[thing]) < distance_m
+        keep = by_rows(shapely.distance, hosts[host], things[thing]) < distance_m
     else:
         keep = _share_more_than_an_edge(hosts, things, host, thing)
     host, thing = host[keep], thing[keep]
@@ -75,14 +80,15 @@ def _share_more_than_an_edge(
     """Tell which meeting pairs do more than touch; a host inside a thing is known to without looking at its edges."""
     keep = covers(hosts, things, host, thing)
     rest = np.flatnonzero(~keep)
-    keep[rest] = ~shapely.touches(hosts[host[rest]], things[thing[rest]])
+    host, thing = host[rest], thing[rest]
+    keep[rest] = ~by_key(lambda some: shapely.touches(hosts[host[some]], things[thing[some]]), host)
     return keep
 
 
 def covers(hosts: Shapes, things: Shapes, host: NDArray[np.int64], thing: NDArray[np.int64]) -> NDArray[np.bool_]:
     """Tell in which pairs the thing covers the whole host."""
     shapely.prepare(things[np.unique(thing)])
-    return np.asarray(shapely.covers(things[thing], hosts[host]), dtype=bool)
+    return np.asarray(by_key(lambda some: shapely.covers(things[thing[some]], hosts[host[some]]), thing), dtype=bool)
 
 
 def _runs(host: NDArray[np.int64]) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
@@ -111,7 +117,7 @@ def overlap_fraction(hosts: Shapes, things: Shapes) -> Floats:
     for place in np.flatnonzero(counts > 1):
         cover[place] = shapely.union_all(things[thing[starts[place] : starts[place] + counts[place]]])
     own = hosts[host[starts]]
-    shared = shapely.area(shapely.intersection(own, cover))
+    shared = shared_areas(own, cover)
     out[host[starts]] = np.minimum(1.0, shared / shapely.area(own))
     return out
 
@@ -145,19 +151,20 @@ def _largest(hosts: Shapes, things: Shapes, kind: NDArray[np.int64]) -> NDArray[
     simplest = np.lexsort((thing, size, host))
     starts, counts = _runs(host)
     area = np.zeros(host.size)
-    area[simplest[starts]] = _shared_area(hosts, things, host[simplest[starts]], thing[simplest[starts]])
+    area[simplest[starts]] = shared_areas(hosts[host[simplest[starts]]], things[thing[simplest[starts]]])
     # Where the simplest outline takes up all of the host, long outlines that only brush it need no cutting.
     settled = area[simplest[starts]] >= ALL_BUT_NOTHING * shapely.area(hosts[host[starts]])
     left = ~np.repeat(settled, counts)
     left[simplest[starts]] = False
-    area[left] = _shared_area(hosts, things, host[left], thing[left])
+    area[left] = shared_areas(hosts[host[left]], things[thing[left]])
     order = np.lexsort((thing, -area, host))
     out[host[order[starts]]] = thing[order[starts]]
     return out
 
 
-def _shared_area(hosts: Shapes, things: Shapes, host: NDArray[np.int64], thing: NDArray[np.int64]) -> Floats:
-    return np.asarray(shapely.area(shapely.intersection(hosts[host], things[thing])))
+def shared_areas(shapes: Shapes, others: Shapes) -> Floats:
+    """Give the area [m2] that each shape shares with the other of its row."""
+    return by_rows(lambda some, other: shapely.area(shapely.intersection(some, other)), shapes, others)
 
 
 def text_under(hosts: Shapes, layer: gpd.GeoDataFrame | None, column: str) -> NDArray[np.object_]:
@@ -180,13 +187,14 @@ def clear_fraction(hosts: Shapes, things: Shapes, distance_m: float) -> Floats:
     if host.size == 0:
         return out
     met = np.unique(thing)
-    around = shapely.buffer(things[met], distance_m, quad_segs=8)[np.searchsorted(met, thing)]
+    around = by_rows(lambda some: shapely.buffer(some, distance_m, quad_segs=8), things[met])
+    around = around[np.searchsorted(met, thing)]
     starts, counts = _runs(host)
     left = hosts[host[starts]].copy()
     whole = shapely.area(left)
     # Things are taken off one by one, the first of every host together, then the second: fewer, larger calls.
     for turn in range(int(counts.max())):
         rows = np.flatnonzero(counts > turn)
-        left[rows] = shapely.difference(left[rows], around[starts[rows] + turn])
+        left[rows] = by_rows(shapely.difference, left[rows], around[starts[rows] + turn])
     out[host[starts]] = shapely.area(left) / whole
     return out

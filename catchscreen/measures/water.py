@@ -12,12 +12,13 @@ from catchscreen.measures.evidence import lowest_by_host
 from catchscreen.measures.neighbours import first_other_parcel
 from catchscreen.measures.run_on import sum_by_host
 from catchscreen.measures.surroundings import distance_to_nearest, number_under
+from catchscreen.measures.threads import by_key, query
 from catchscreen.records import Cover, Inputs, Ints, Terrain
 
 WATERCOURSE_REACH_M = 50.0
 """A drain may lead to a watercourse this near (from memory)."""
-EXCEEDANCE_LEGS = (25, 75, 150)
-"""Cells of the way that are looked at in one go; most ways end in the first leg."""
+EXCEEDANCE_LEGS = (8, 16, 32, 64, 130)
+"""Cells of the way that are looked at in one go; most ways end in the first legs."""
 MET = ("", "hollow", "road", "watercourse", "building")
 MAX_HOLLOWS_BELOW = 50
 
@@ -208,7 +209,7 @@ def _first_met(
     met[known], along[known] = meets[place], beside[place]
     row, step = np.nonzero((met > 0) | along)
     x, y = land.grid.xy_of_cells(path[row, step])
-    inside = shapely.contains_xy(shapes[row], x, y)
+    inside = by_key(lambda some: shapely.contains_xy(shapes[row[some]], x[some], y[some]), row)
     met[row[inside], step[inside]], along[row[inside], step[inside]] = 0, False
     first = np.argmax(met > 0, axis=1)
     code = met[np.arange(len(path)), first]
@@ -242,12 +243,10 @@ def _what_lies_at(cells: Ints, data: Inputs, land: Terrain) -> tuple[Ints, NDArr
         if layer is None or len(layer) == 0:
             continue
         shapes = layer.geometry.to_numpy()
-        if reach > 0.0:
-            _, hit = tree.query(shapes, predicate="dwithin", distance=reach)
-        else:
-            _, hit = tree.query(shapes, predicate="intersects")
+        asked = ("dwithin", reach) if reach > 0.0 else ("intersects", None)
+        _, hit = query(tree, shapes, *asked)
         code[hit] = number
     if data.buildings is not None:
-        _, hit = tree.query(data.buildings.geometry.to_numpy(), predicate="dwithin", distance=half)
+        _, hit = query(tree, data.buildings.geometry.to_numpy(), "dwithin", half)
         beside[hit] = True
     return code, beside

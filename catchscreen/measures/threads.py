@@ -1,0 +1,84 @@
+"""Work of shapely in parts on several threads: it frees the interpreter lock. The parts do not depend on the threads.
+
+What shapes keep for later when first asked (a prepared outline, an index) may be made by one thread only: parts either
+are rows of their own shapes, or are made by a key that tells which shape a row asks.
+"""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Callable, Iterable
+from concurrent.futures import ThreadPoolExecutor
+from itertools import pairwise
+from typing import Any, Final, cast
+
+import numpy as np
+import shapely
+from numpy.typing import NDArray
+
+Shapes = NDArray[np.object_]
+Ints = NDArray[np.int64]
+
+PARTS: Final = 4
+LEAST_ROWS: Final = 512
+"""Fewer rows are not worth a thread."""
+
+
+def thread_count() -> int:
+    """Return how many threads to use: the processors, or fewer where numba is told so."""
+    return min(os.cpu_count() or 1, int(os.environ.get("NUMBA_NUM_THREADS") or 1024))
+
+
+def run_each(function: Callable[[Any], Any], items: Iterable[Any]) -> list[Any]:
+    """Return what a function gives for each of a few items, in their order; shapes that it prepares are in one only."""
+    listed = list(items)
+    threads = min(thread_count(), len(listed))
+    if threads < 2:
+        return [function(item) for item in listed]
+    with ThreadPoolExecutor(threads) as pool:
+        return list(pool.map(function, listed))
+
+
+def by_rows(function: Callable[..., NDArray[Any]], *arrays: NDArray[Any]) -> NDArray[Any]:
+    """Join what a function of rows gives for parts of the rows, one after the other.
+
+    The shapes of a row are read only: each may stand in several rows where nothing of it is prepared.
+    """
+    count = len(arrays[0])
+    if count < LEAST_ROWS:
+        return function(*arrays)
+    for array in arrays:
+        if array.dtype == object:
+            shapely.bounds(array)  # settles what shapes work out when first asked, before two threads ask at once
+    return np.concatenate(run_each(lambda part: function(*(array[part] for array in arrays)), _slices(count)))
+
+
+def by_key(function: Callable[[Ints], NDArray[Any]], key: Ints) -> NDArray[Any]:
+    """Put together what a function of row numbers gives, rows of one key always in one part."""
+    if key.size < LEAST_ROWS:
+        return function(np.arange(key.size))
+    groups = [np.flatnonzero(key % PARTS == number) for number in range(PARTS)]
+    found = run_each(function, groups)
+    out = np.empty(key.size, dtype=found[0].dtype)
+    for rows, values in zip(groups, found, strict=True):
+        out[rows] = values
+    return out
+
+
+def query(tree: shapely.STRtree, shapes: Shapes, predicate: str | None = None, distance: Any = None) -> Ints:
+    """Return what ``tree.query`` returns for an array of shapes, no two of them the same object."""
+    if len(shapes) < LEAST_ROWS:
+        return cast("Ints", tree.query(shapes, predicate=predicate, distance=distance))
+    shapely.bounds(shapes)
+
+    def ask(part: slice) -> Ints:
+        reach = distance[part] if np.ndim(distance) else distance
+        found = tree.query(shapes[part], predicate=predicate, distance=reach)
+        return cast("Ints", found + np.array([[part.start], [0]]))
+
+    return np.concatenate(run_each(ask, _slices(len(shapes))), axis=1)
+
+
+def _slices(count: int) -> list[slice]:
+    edges = np.linspace(0, count, PARTS + 1).astype(int)
+    return [slice(int(begin), int(end)) for begin, end in pairwise(edges)]
