@@ -11,13 +11,18 @@ import json
 import sqlite3
 from collections.abc import Iterator, Mapping
 from contextlib import closing, contextmanager
+from functools import lru_cache
 from pathlib import Path
-from typing import Final
+from typing import Any, Final
 
 import geopandas as gpd
+import numpy as np
 import pandas as pd
 import pyogrio
-from shapely import force_2d
+import pyogrio.raw
+from numpy.typing import NDArray
+from pyproj import CRS
+from shapely import to_wkb
 
 from catchscreen.outputs.columns import Layer
 
@@ -72,24 +77,49 @@ def write_geopackage(
 
 def _write_layer(path: Path, frame: pd.DataFrame, layer: Layer) -> None:
     """Append one layer; an empty one keeps its columns."""
-    is_new = not path.exists()
-    options: dict[str, object] = {"append": False}
+    given: dict[str, Any] = {"geometry": None}
+    options = {"DESCRIPTION": layer.title, "IDENTIFIER": layer.name}
     if layer.geometry:
-        shapes = gpd.GeoDataFrame(frame)
-        shapes = shapes.set_geometry(gpd.GeoSeries(force_2d(shapes.geometry.to_numpy()), crs=shapes.crs))
-        options |= {"geometry_type": _ogr_type(layer.geometry), "promote_to_multi": layer.geometry.startswith("MULTI")}
-        frame = shapes
-    pyogrio.write_dataframe(
-        frame,
+        shapes = gpd.GeoDataFrame(frame).geometry
+        given = {
+            "geometry": to_wkb(shapes.to_numpy(), output_dimension=2),
+            "geometry_type": _ogr_type(layer.geometry),
+            "crs": _as_ogr(shapes.crs),
+            "promote_to_multi": layer.geometry.startswith("MULTI"),
+        }
+        options["GEOMETRY_NAME"] = "geometry"
+    values, masks = zip(*(_for_ogr(frame[name]) for name in layer.names), strict=True)
+    pyogrio.raw.write(
         path,
+        field_data=values,
+        field_mask=masks,
+        fields=layer.names,
         layer=layer.name,
         driver="GPKG",
-        layer_options={"DESCRIPTION": layer.title, "IDENTIFIER": layer.name, "GEOMETRY_NAME": "geometry"}
-        if layer.geometry
-        else {"DESCRIPTION": layer.title, "IDENTIFIER": layer.name},
-        dataset_options={"VERSION": "1.4"} if is_new else {},
-        **options,
+        layer_options=options,
+        dataset_options={} if path.exists() else {"VERSION": "1.4"},
+        **given,
     )
+
+
+def _for_ogr(values: pd.Series) -> tuple[NDArray[Any], NDArray[np.bool_] | None]:
+    """Return a column as a plain array, and which of its values are missing where the array cannot say so."""
+    if isinstance(values.dtype, np.dtype):
+        return values.to_numpy(), None
+    missing = values.isna().to_numpy()
+    if isinstance(values.dtype, pd.StringDtype):
+        return values.to_numpy(dtype=object), missing
+    kind = np.bool_ if pd.api.types.is_bool_dtype(values.dtype) else np.int64
+    return values.to_numpy(dtype=kind, na_value=False), missing
+
+
+@lru_cache(maxsize=4)
+def _as_ogr(crs: CRS | None) -> str | None:
+    """Return a CRS by its code, else as text that GDAL reads."""
+    if crs is None:
+        return None
+    code = crs.to_epsg()
+    return f"EPSG:{code}" if code else str(crs.to_wkt("WKT1_GDAL"))
 
 
 def _ogr_type(geometry: str) -> str:

@@ -2,18 +2,15 @@
 
 from __future__ import annotations
 
-import re
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from pathlib import Path
-from typing import Final
 
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
 from catchscreen.outputs.columns import Column, Layer
 from catchscreen.outputs.wording import CAUTIONS
-
-_NEEDS_QUOTES: Final = re.compile(r'[",\r\n]')
 
 
 def write_tables(folder: Path, frames: Mapping[str, pd.DataFrame], layers: Mapping[str, Layer]) -> None:
@@ -46,15 +43,25 @@ def _write_csv(path: Path, heads: list[str], columns: list[list[str]]) -> None:
 
 def _written(values: pd.Series, column: Column) -> list[str]:
     """Return a column as cells: unknown is empty, whole numbers stand without a decimal point."""
-    if column.type == "REAL" and column.decimals > 0:
-        return ["" if number != number else repr(number) for number in values.tolist()]  # noqa: PLR0124 (NaN)
     if column.type == "REAL":
         numbers = values.to_numpy(np.float64)
-        whole = np.nan_to_num(numbers).astype(np.int64).tolist()
-        return ["" if empty else str(n) for n, empty in zip(whole, np.isnan(numbers).tolist(), strict=True)]
+        known = ~np.isnan(numbers)
+        if column.decimals > 0:
+            return _filled(map(repr, numbers[known].tolist()), known)
+        return _filled(map(str, numbers[known].astype(np.int64).tolist()), known)
     if column.type == "TEXT":
         return _quoted_column(values.tolist())
-    return ["" if value is pd.NA else str(value) for value in values.tolist()]
+    known = values.notna().to_numpy()
+    return _filled(map(str, values[known].tolist()), known)
+
+
+def _filled(cells: Iterable[str], known: NDArray[np.bool_]) -> list[str]:
+    """Put cells where values are known; the others stay empty."""
+    if known.all():
+        return list(cells)
+    filled = np.full(len(known), "", dtype=object)
+    filled[known] = list(cells)
+    return list(filled)
 
 
 def _quoted_column(texts: list[str | None]) -> list[str]:
@@ -65,4 +72,6 @@ def _quoted_column(texts: list[str | None]) -> list[str]:
 
 def _quoted(text: str) -> str:
     """Quote a cell where RFC 4180 asks for it."""
-    return '"' + text.replace('"', '""') + '"' if _NEEDS_QUOTES.search(text) else text
+    if '"' in text:
+        return '"' + text.replace('"', '""') + '"'
+    return f'"{text}"' if "," in text or "\n" in text or "\r" in text else text
