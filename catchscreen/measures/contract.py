@@ -282,6 +282,8 @@ class Measure:
     """The package that it came from; the registry fills it in."""
     extra: Mapping[str, float] = field(default_factory=dict)
     """Further numbers of the measure's own, overridable like thresholds."""
+    extra_sources: Mapping[str, str] = field(default_factory=dict)
+    """Where each of those numbers comes from; absent: common practice."""
 
     def __post_init__(self) -> None:
         """Check the contract once, when the measure is made."""

@@ -2,11 +2,16 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import pandas as pd
 
 from catchscreen.measures.contract import Measure, Threshold
 from catchscreen.records import GradeRule
 
+COMMON = "common practice"
+DECIDING = ("variant", "gate", "switch", "flag", "constraint", "grade", "number")
+"""Kinds of rows that hold a number or a rule, each with its source."""
 DESCRIBED = ["kind", "name", "column", "rule", "applies_to", "reason", "when_unknown", "source"]
 
 
@@ -32,9 +37,29 @@ def describe(measure: Measure) -> pd.DataFrame:
         rule = f"{place.rule}: " + (f"nearer than {place.distance_m:g} m" if place.distance_m > 0 else "touches")
         rows.append(("constraint", place.kind, "", rule, "", place.reason, "", place.source))
     rows.extend(_grade_row(grade) for grade in measure.grades)
-    rows.extend(("number", name, "", f"{value:g}", "", "", "", "") for name, value in measure.extra.items())
+    rows.extend(
+        ("number", name, "", f"{value:g}", "", "", "", measure.extra_sources.get(name, COMMON))
+        for name, value in measure.extra.items()
+    )
     rows.extend(("caution", "", "", "", "", text, "", "") for text in measure.cautions)
     return pd.DataFrame(rows, columns=DESCRIBED)
+
+
+def list_rules(measures: Sequence[Measure]) -> pd.DataFrame:
+    """List every rule and number that decides about the measures as they are used, overrides in place, with its source.
+
+    Returns
+    -------
+    DataFrame
+        Index rule_id (measure, kind, name); measure and the columns of ``describe``.
+    """
+    frames = [describe(measure).assign(measure=measure.name) for measure in measures]
+    table = pd.concat(frames or [pd.DataFrame(columns=[*DESCRIBED, "measure"])], ignore_index=True)
+    table = table[table["kind"].isin(DECIDING)]
+    named = table["measure"] + "." + table["kind"] + "." + table["name"]
+    again = named.groupby(named).cumcount()
+    ids = named.where(again == 0, named + "." + (again + 1).astype(str))
+    return table.set_index(pd.Index(ids, name="rule_id"))[["measure", *DESCRIBED]]
 
 
 def _threshold_row(threshold: Threshold) -> tuple[str, ...]:

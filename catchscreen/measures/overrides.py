@@ -10,9 +10,12 @@ from catchscreen.errors import Fault, InputsAtFault
 from catchscreen.measures.contract import Measure
 from catchscreen.options import MeasureOptions
 
+BRIEF = "the brief"
+"""Source of a number that the user has set."""
+
 
 def apply_overrides(measures: Sequence[Measure], options: MeasureOptions) -> tuple[Measure, ...]:
-    """Return the measures with the brief's own numbers in place.
+    """Return the measures with the brief's own numbers and rules in place, each with the brief as its source.
 
     Raises
     ------
@@ -34,19 +37,34 @@ def apply_overrides(measures: Sequence[Measure], options: MeasureOptions) -> tup
 
 def _override(measure: Measure, options: MeasureOptions) -> Measure:
     thresholds = tuple(
-        replace(rule, value=options.thresholds[key], source="the brief")
+        replace(rule, value=options.thresholds[key], source=BRIEF)
         if (key := f"{measure.name}.{rule.name}") in options.thresholds
         else rule
         for rule in measure.thresholds
     )
     grades = tuple(
-        replace(rule, zero_at=options.grades[key][0], one_at=options.grades[key][1], source="the brief")
+        replace(rule, zero_at=options.grades[key][0], one_at=options.grades[key][1], source=BRIEF)
         if (key := f"{measure.name}.{rule.name}") in options.grades
         else rule
         for rule in measure.grades
     )
-    extra = {name: options.numbers.get(f"{measure.name}.{name}", value) for name, value in measure.extra.items()}
-    return replace(measure, thresholds=thresholds, grades=grades, extra=extra)
+    constraints = tuple(
+        replace(rule, rule=options.constraint_rules[rule.kind], source=BRIEF)
+        if rule.kind in options.constraint_rules
+        else rule
+        for rule in measure.constraints
+    )
+    given = {
+        name: options.numbers[key] for name in measure.extra if (key := f"{measure.name}.{name}") in options.numbers
+    }
+    return replace(
+        measure,
+        thresholds=thresholds,
+        constraints=constraints,
+        grades=grades,
+        extra={**measure.extra, **given},
+        extra_sources={**measure.extra_sources, **dict.fromkeys(given, BRIEF)},
+    )
 
 
 def _strangers(

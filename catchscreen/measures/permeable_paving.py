@@ -102,4 +102,10 @@ measure = Measure(
         "half_emptying_max_h": 24.0,
         "dig_limit_over_main_mm": 700.0,
     },
+    extra_sources={
+        "structural_depth_foot_mm": MEMORY,
+        "structural_depth_car_mm": MEMORY,
+        "structural_depth_goods_mm": MEMORY,
+        "half_emptying_max_h": f"24 h after 1-in-30: {COUNCIL}",
+    },
 )

@@ -15,6 +15,7 @@ from catchscreen.measures.cautions import add_off_combined, write_cautions, writ
 from catchscreen.measures.check_dams import add_check_dams, say_check_dams
 from catchscreen.measures.constraints import add_doubtful_ground, find_constraints, kinds_without_map
 from catchscreen.measures.contract import Measure
+from catchscreen.measures.describing import list_rules
 from catchscreen.measures.evidence import describe_tests, match_evidence
 from catchscreen.measures.gates import judge_options, write_verdict
 from catchscreen.measures.hosts import find_hosts
@@ -107,6 +108,7 @@ def propose(
         layer_catalogue=data.layer_catalogue,
         unit_costs=data.unit_costs,
         supply=supply.list_supply(data),
+        rules=list_rules(measures),
     )
 
 

@@ -244,5 +244,19 @@ CRITERIA: Final = (
     text("scale", "linear, log (even steps of ratio) or classes"),
     text("classes", "grade of each class, for a figure in words"),
     text("when_unknown", "grade of a site where it is unknown"),
-    text("source", "where the rule comes from"),
+    text("source", "where the two values come from; 'the brief' where it sets them"),
+    text("weight_source", "where the weight comes from; 'the brief' where it sets it"),
+)
+
+RULES: Final = (
+    text("rule_id", "measure, kind and name"),
+    text("measure", "measure"),
+    text("kind", "variant, gate, switch, flag, constraint, grade or number"),
+    text("name", "short name, as in the brief's measures.thresholds, grades, numbers or constraint_rules"),
+    text("column", "figure that it looks at"),
+    text("rule", "when it strikes, or what it is, as used"),
+    text("applies_to", "variants that it strikes, and the one that takes their place; of a grade its index and weight"),
+    text("reason", "its words"),
+    text("when_unknown", "what is made of an unknown value"),
+    text("source", "'as quoted', 'common practice', 'from memory', a citation, or 'the brief' where it overrides"),
 )

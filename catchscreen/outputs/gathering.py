@@ -92,6 +92,7 @@ def _frames(
         "terrain_edits": found.land.edits,
         "options": option_frame(found),
         "criteria": criteria_frame(found),
+        "rules": _or_none(found.proposals.rules),
         "storms": found.storms.storms,
         "water_balance": _water_balance(found, storm_id),
         "run": _run_table(provenance, storm_id, (narrowing_layer(found), found.now.calibration)),

@@ -8,7 +8,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import Final
 
-from catchscreen.outputs.candidate_columns import CANDIDATES, CRITERIA, OPTIONS
+from catchscreen.outputs.candidate_columns import CANDIDATES, CRITERIA, OPTIONS, RULES
 from catchscreen.outputs.columns import Column, Layer, count, flag, real, reals, text
 from catchscreen.outputs.rain_columns import (
     CRITICAL_STORMS,
@@ -189,6 +189,7 @@ LAYERS: Final[tuple[Layer, ...]] = (
     Layer("terrain_edits", "Changes made to the ground before routing", "GEOMETRY", TERRAIN_EDITS),
     Layer("options", "Every variant looked at, with what spoke against it", "", OPTIONS),
     Layer("criteria", "What the ranking weighs, with the weights asked for and used", "", CRITERIA),
+    Layer("rules", "Gates, switches, flags, grades and numbers of the measures, each with its source", "", RULES),
     Layer("storms", "The storms that were run", "", _STORMS),
     Layer("rain_depths", "Rain depths by duration and return period, with confidence limits", "", RAIN_DEPTHS),
     Layer("rain_maxima", "Annual maxima of the rain record", "", RAIN_MAXIMA),

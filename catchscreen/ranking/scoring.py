@@ -15,6 +15,7 @@ from catchscreen.records import Floats, GradeRule
 
 INDICES = ("benefit", "feasibility", "delivery")
 USED, DROPPED, IDLE = "used", "dropped: no data for any site", "dropped: nothing to gain at any site"
+BRIEF, DEFAULT = "the brief", "default of the measure"
 UNASKED = "dropped: concerns no variant that can be built here"
 
 
@@ -86,14 +87,17 @@ def weigh_criteria(
     Returns
     -------
     DataFrame
-        measure, index, criterion, weight, used_weight, state.
+        measure, index, criterion, weight, used_weight, state, weight_source.
     """
     rows = []
     for rule in rules:
-        weight = options.weights.get(f"{measure}.{rule.name}", options.weights.get(rule.name, rule.weight))
+        given = options.weights.get(f"{measure}.{rule.name}", options.weights.get(rule.name))
+        weight = float(rule.weight if given is None else given)
         state = states[rule.name]
-        rows.append((measure, rule.index, rule.name, float(weight), float(weight) if state == USED else 0.0, state))
-    frame = pd.DataFrame(rows, columns=["measure", "index", "criterion", "weight", "used_weight", "state"])
+        used = weight if state == USED else 0.0
+        rows.append((measure, rule.index, rule.name, weight, used, state, DEFAULT if given is None else BRIEF))
+    columns = ["measure", "index", "criterion", "weight", "used_weight", "state", "weight_source"]
+    frame = pd.DataFrame(rows, columns=columns)
     total = frame.groupby("index")["used_weight"].transform("sum")
     frame["used_weight"] = (100.0 * frame["used_weight"] / total.where(total > 0.0)).fillna(0.0)
     return frame

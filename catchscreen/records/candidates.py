@@ -84,6 +84,8 @@ class Proposals:
     """The user's own tables, for the take-off."""
     supply: pd.DataFrame | None = None
     """Supply points: x, y, product, tonnes_per_year (NaN: unknown); None where none is given."""
+    rules: pd.DataFrame = field(default_factory=pd.DataFrame)
+    """Every rule and number that decided, with its source; index rule_id (``measures.describing.list_rules``)."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -269,3 +269,14 @@ def test_a_criterion_with_nothing_to_gain_anywhere_is_dropped_not_held_against_e
 def test_absurd_options_are_refused(absurd):
     with pytest.raises(ValueError, match=next(iter(absurd))):
         RankingOptions(**absurd)
+
+
+def test_a_weight_says_whether_the_brief_has_set_it():
+    frame = facts(area=[8.0], spills=[4.0], slope=[3.0], owner=[1.0])
+    _, weights = score(frame, RULES, RankingOptions(weights={"spills": 2.0, "m.slope": 1.0, "other.owner": 5.0}))
+    assert weights.set_index("criterion")["weight_source"].to_dict() == {
+        "area": "default of the measure",
+        "spills": "the brief",
+        "slope": "the brief",
+        "owner": "default of the measure",
+    }
