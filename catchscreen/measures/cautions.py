@@ -63,15 +63,18 @@ def write_cautions(
     onto = say_parcels(hosts["exceedance_parcel_id"], data)
     across = say_parcels(hosts["drain_parcel_id"].where(touched["drain"], ""), data)
     own = {measure.name: list(measure.cautions) for measure in measures}
-    key = pd.DataFrame({"measure": hosts["measure"].to_numpy(), "onto": onto, "across": across, **touched})
-    number = key.groupby(list(key), sort=False).ngroup().to_numpy()
-    _, first, back = np.unique(number, return_index=True, return_inverse=True)
+    names = list(CAUTIONS)
+    codes, different = zip(*(pd.factorize(values) for values in (hosts["measure"], onto, across)), strict=True)
+    bits = np.sum([touched[name].astype(np.int64) << place for place, name in enumerate(names)], axis=0)
+    # Alike candidates are worded once: one number for what they touch, one for the measure and the parcels named.
+    alike = np.column_stack([bits, *codes])
+    rows, back = np.unique(alike, axis=0, return_inverse=True)
     said = []
-    for row in key.iloc[first].to_dict("records"):
-        texts = [text for name, text in CAUTIONS.items() if row[name]]
-        known = {"near": options.mounding_distance_m, "onto": row["onto"], "across": row["across"]}
-        said.append(" ".join(dict.fromkeys([*own[row["measure"]], *(text.format(**known) for text in texts)])))
-    return pd.Series(np.array(said, dtype=object)[back] if said else [], index=hosts.index, dtype=object)
+    for touches, measure, overflow, drain in rows.tolist():
+        known = {"near": options.mounding_distance_m, "onto": different[1][overflow], "across": different[2][drain]}
+        texts = [CAUTIONS[name].format(**known) for place, name in enumerate(names) if touches >> place & 1]
+        said.append(" ".join(dict.fromkeys([*own[different[0][measure]], *texts])))
+    return pd.Series(np.array(said, dtype=object)[back.ravel()] if said else [], index=hosts.index, dtype=object)
 
 
 def find_touched(

@@ -64,7 +64,8 @@ def settle(proposals: Proposals, sizes: Sizes) -> Proposals:
     if len(dropped) == 0 and len(late) == 0:
         return proposals
     table = proposals.options.copy()
-    table["flags"] = join_texts(table["flags"], late.reindex(table.index).fillna(""))
+    if len(late):
+        table["flags"] = join_texts(table["flags"], late.reindex(table.index).fillna(""))
     table["admissible"] = table["admissible"] & ~table.index.isin(dropped.index)
     if len(dropped):
         table["switches"] = join_texts(table["switches"], dropped["switches"].reindex(table.index).fillna(""))
