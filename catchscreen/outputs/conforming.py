@@ -57,27 +57,30 @@ def _cast(source: pd.DataFrame, column: Column) -> pd.Series:
         return _empty(len(source), source.index, column)
     values = source[column.name]
     if column.type == "REAL":
-        numbers = pd.to_numeric(values, errors="coerce").to_numpy(np.float64, na_value=np.nan)
+        plain = values if values.dtype == np.float64 else pd.to_numeric(values, errors="coerce")
+        numbers = plain.to_numpy(np.float64, na_value=np.nan)
         return pd.Series(np.where(np.isfinite(numbers), numbers, np.nan), index=values.index)
     if column.type == "INTEGER":
         return pd.to_numeric(values, errors="coerce").round().astype("Int64")
     if column.type == "BOOLEAN":
         return values.astype("boolean")
-    words = [value if type(value) is str and value else _as_text(value) for value in values.tolist()]
-    return pd.Series(_objects(words), index=values.index, dtype="object")
+    return pd.Series(_as_texts(values), index=values.index, dtype="object")
+
+
+def _as_texts(values: pd.Series) -> NDArray[np.object_]:
+    """Return values as texts, None for unknown and for empty; texts among themselves are not looked at one by one."""
+    cells = values.to_numpy(dtype=object).copy()
+    cells[values.isna().to_numpy()] = None
+    if pd.api.types.infer_dtype(cells, skipna=True) in ("string", "empty"):
+        cells[cells == ""] = None
+    else:
+        cells[:] = [_as_text(value) for value in cells]
+    return cells
 
 
 def _as_text(value: object) -> str | None:
-    """Return a value that is no text yet as text; None for unknown and for empty."""
-    is_unknown = value is None or value is pd.NA or value is pd.NaT or value != value  # noqa: PLR0124 (NaN)
-    return None if is_unknown or value == "" else str(value)
-
-
-def _objects(words: list[str | None]) -> NDArray[np.object_]:
-    """Make an array of texts that keeps None as it is."""
-    held = np.empty(len(words), dtype=object)
-    held[:] = words
-    return held
+    """Return any value as text; None for unknown and for empty."""
+    return None if value is None or value == "" else str(value)
 
 
 def _empty(length: int, index: pd.Index, column: Column) -> pd.Series:

@@ -6,6 +6,7 @@ from typing import Final
 
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
 from catchscreen.outputs.findings import Findings
 from catchscreen.records import Cover, Storms
@@ -65,8 +66,12 @@ def areas_by(cover: Cover, column: str) -> pd.DataFrame:
 
 def balance_of(balance: pd.DataFrame, level: str, storm_id: str) -> pd.DataFrame:
     """Return the balance rows of one level and storm, indexed by unit."""
-    rows = balance[(balance["level"] == level) & (balance["storm_id"] == storm_id)]
-    return rows.set_index("unit_id")
+    return balance[is_word(balance["level"], level) & is_word(balance["storm_id"], storm_id)].set_index("unit_id")
+
+
+def is_word(values: pd.Series, word: str) -> NDArray[np.bool_]:
+    """Mark the rows that hold a word: a balance has a row for each unit, level and storm."""
+    return np.asarray(values.to_numpy(dtype=object) == word, dtype=np.bool_)
 
 
 def narrowing_layer(found: Findings) -> str:
