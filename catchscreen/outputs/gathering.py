@@ -19,7 +19,7 @@ from catchscreen.outputs.hillshade import shade_ground
 from catchscreen.outputs.rain import rain_frames, with_storm
 from catchscreen.outputs.schema import layers_for
 from catchscreen.outputs.screening import Screening
-from catchscreen.outputs.summaries import areas_by, balance_of, narrowing_layer, reference_storm
+from catchscreen.outputs.summaries import areas_by, balance_of, is_word, narrowing_layer, reference_storm
 from catchscreen.outputs.wording import CAUTIONS
 from catchscreen.progress import DataIssue, Run
 
@@ -173,7 +173,7 @@ def _water_balance(found: Findings, storm_id: str) -> pd.DataFrame:
     Parcels times storms would be most of the file; their balances close by the same sums.
     """
     rows = found.now.balance
-    rows = rows[(rows["level"] != "parcel") | (rows["storm_id"] == storm_id)]
+    rows = rows[~is_word(rows["level"], "parcel") | is_word(rows["storm_id"], storm_id)]
     ids = rows["level"].astype(str) + ":" + rows["unit_id"].astype(str) + ":" + rows["storm_id"].astype(str)
     return rows.set_axis(pd.Index(ids, name="balance_id"))
 
