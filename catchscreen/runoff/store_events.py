@@ -225,41 +225,38 @@ def _storm(storms: Storms, inflow: RunOn, storm_id: str) -> _Storm:
 def _second_storms(storms: Storms, inflow: RunOn, chosen: list[str]) -> list[_Storm | None]:
     """Return the second storm of each: one for all that differ by return period only."""
     frame = storms.storms
-    columns = ["return_period_years", *(name for name in SAME_FAMILY if name in frame.columns)]
-    rows = frame.loc[chosen, columns].itertuples(index=False, name=None)
-    found: dict[tuple[str, ...], _Storm | None] = {}
+    periods = frame["return_period_years"].astype(np.float64).to_numpy()
+    alike = [pd.factorize(frame[name].to_numpy(dtype=object))[0] for name in SAME_FAMILY if name in frame.columns]
+    families = np.column_stack([np.isnan(periods), *alike]).astype(np.int64)
+    found: dict[tuple[int, ...], _Storm | None] = {}
     seconds = []
-    for storm_id, (period, *family) in zip(chosen, rows, strict=True):
-        key = (str(pd.isna(period)), *map(str, family))
+    for row in frame.index.get_indexer(pd.Index(chosen)):
+        key = tuple(families[row].tolist())
         if key not in found:
-            found[key] = _second_storm(storms, inflow, storm_id)
+            asked = families[row] >= 0  # what is not known of a storm parts it from no other
+            own = (families == families[row])[:, asked].all(axis=1)
+            found[key] = None if families[row, 0] else _second_storm(storms, inflow, np.flatnonzero(own))
         seconds.append(found[key])
     return seconds
 
 
-def _second_storm(storms: Storms, inflow: RunOn, storm_id: str) -> _Storm | None:
-    """Interpolate the 1-in-10 storm of the same duration linearly in ln T, never beyond the tabulated return periods.
+def _second_storm(storms: Storms, inflow: RunOn, family: Ints) -> _Storm | None:
+    """Interpolate a family's 1-in-10 storm linearly in ln T, never beyond the tabulated return periods.
 
     Rain and run-on are interpolated step by step, so that the depth is the interpolated depth. None where it cannot be
     had.
     """
     frame = storms.storms
-    me = frame.loc[storm_id]
-    if not bool(frame["return_period_years"].notna()[storm_id]):
-        return None
-    family = frame[frame["return_period_years"].notna()]
-    for column in SAME_FAMILY:
-        if column in frame.columns and pd.notna(me[column]):
-            family = family[family[column] == me[column]]
-    family = family.sort_values("return_period_years", kind="stable")
-    periods = family["return_period_years"].to_numpy(dtype=np.float64)
+    periods = frame["return_period_years"].astype(np.float64).to_numpy()
+    family = family[np.argsort(periods[family], kind="stable")]
+    periods, names = periods[family], frame.index[family]
     if not periods[0] <= SECOND_RETURN_PERIOD_YEARS <= periods[-1]:
         return None
     upper = int(np.searchsorted(periods, SECOND_RETURN_PERIOD_YEARS))
-    high = _storm(storms, inflow, str(family.index[upper]))
+    high = _storm(storms, inflow, str(names[upper]))
     if periods[upper] == SECOND_RETURN_PERIOD_YEARS:
         return high
-    low = _storm(storms, inflow, str(family.index[upper - 1]))
+    low = _storm(storms, inflow, str(names[upper - 1]))
     if low.rain_mm.size != high.rain_mm.size or low.step_h != high.step_h:
         return None
     share = math.log(SECOND_RETURN_PERIOD_YEARS / periods[upper - 1]) / math.log(periods[upper] / periods[upper - 1])

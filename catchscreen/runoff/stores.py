@@ -63,7 +63,7 @@ def take_stores(stores: Stores, rows: Ints) -> Stores:
     for part in fields(stores):
         values = getattr(stores, part.name)
         if isinstance(values, tuple):
-            picked[part.name] = tuple(values[row] for row in rows)
+            picked[part.name] = tuple(map(values.__getitem__, rows.tolist()))
         elif values is not None and values.size == count:
             picked[part.name] = values[rows]
     return replace(stores, **picked)
@@ -231,7 +231,8 @@ class Lanes:
         kernel.
         """
         orifice = drains.root_coefficient > 0.0
-        keep = np.array([math.exp(-rate * step_h) for rate in drains.decay_per_h])
+        rates, which = np.unique(drains.decay_per_h, return_inverse=True)
+        keep = np.array([math.exp(-rate * step_h) for rate in rates.tolist()])[which]
         rows = (
             intake_mm_h * step_h,
             drains.soak_mm_h * step_h * 0.5,
