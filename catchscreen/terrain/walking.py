@@ -108,8 +108,7 @@ def label_and_count(code: NDArray[np.uint8], seed_cell: Ints, *, counts: bool = 
 
 def chain_blocks(cell: Ints, strip: tuple[int, int], width: int) -> Chains:
     """Return the cells of a strip chained by block; see ``blocks.group_by_block``."""
-    side = blocks.SIDE
-    number = -(-width // side) * -(-(strip[1] - strip[0]) // width // side)
+    number = -(-width // blocks.WIDE) * -(-(strip[1] - strip[0]) // width // blocks.HIGH)
     head, following = np.full(number, -1, dtype=np.int32), np.empty(cell.size, dtype=np.int32)
     blocks.group_by_block(cell, strip, width, head, following)
     return head, following

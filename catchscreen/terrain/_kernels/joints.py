@@ -19,6 +19,9 @@ JOINT = np.uint8(128)
 _MEETING = np.uint8(64)
 _COUNT = np.uint8(63)
 
+_LANES = 32
+"""Ways followed side by side, so that none waits for the memory of another."""
+
 
 @kernel
 def follow_joints(
@@ -45,26 +48,32 @@ def follow_joints(
     the reading ahead.
     """
     step, width = steps
+    lane = np.empty(_LANES + 1, dtype=np.int64)
     found = 0
     seen = 0
     for block in range(chains[0].size):
         if width > 0:
             seen += touch(block, width, strip, code) + touch(block, width, strip, pending)
         u = chains[0][block]
-        while u >= 0:
-            j = joint[u]
-            u = chains[1][u]
-            while code[j] < OUTLET:
+        ways = 0
+        while u >= 0 or ways > 0:
+            while u >= 0 and ways < _LANES:
+                lane[ways] = joint[u]
+                ways += int(code[joint[u]] < OUTLET)
+                u = chains[1][u]
+            going = 0
+            for k in range(ways):
+                j = lane[k]
                 below = j + step[code[j]]
                 if below < strip[0] or below >= strip[1]:
                     crossing[found] = j
                     found += 1
-                    break
+                    continue
                 state = pending[below]
                 pending[below] = (state + np.uint8(1)) | (_MEETING if state & _COUNT else np.uint8(0))
-                if state:
-                    break
-                j = below
+                lane[going] = below
+                going += int((state == 0) & (code[below] < OUTLET))
+            ways = going
     return found, seen
 
 

@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from catchscreen.compiled import kernel
 from catchscreen.terrain._kernels.appending import append_copies, append_sums
-from catchscreen.terrain._kernels.blocks import SIDE, touch
+from catchscreen.terrain._kernels.blocks import HIGH, WIDE, touch
 from catchscreen.terrain._kernels.directions import NO_GROUND, NO_GROUND_LABEL
 
 _GROUP = 16
@@ -89,11 +89,11 @@ def _clear_block(
     total: NDArray[np.int32] | NDArray[np.int64],
 ) -> None:
     """Write what is no ground in a block of a strip; all is read and written again, which brings it near."""
-    across = (width + SIDE - 1) // SIDE
-    left = block % across * SIDE
-    first = strip[0] + block // across * SIDE * width + left
-    side = min(SIDE, width - left)
-    for start in range(first, min(strip[1], first + SIDE * width), width):
+    across = (width + WIDE - 1) // WIDE
+    left = block % across * WIDE
+    first = strip[0] + block // across * HIGH * width + left
+    side = min(WIDE, width - left)
+    for start in range(first, min(strip[1], first + HIGH * width), width):
         way = code[start : start + side]
         name = label[start : start + side]
         for k in range(side):
