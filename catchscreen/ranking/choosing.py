@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 
 from catchscreen.options import RankingOptions
-from catchscreen.ranking.reasons import CHECK_COLUMNS, choose_next_check, gather_texts
+from catchscreen.ranking.reasons import CHECK_COLUMNS, SEPARATOR, choose_next_check, gather_texts
 from catchscreen.ranking.scoring import rank_scores
 from catchscreen.records import Proposals
 
@@ -117,7 +117,9 @@ def _variant_reasons(table: pd.DataFrame, proposals: Proposals, options: Ranking
     able = proposals.options["admissible"].astype(bool)
     moved = proposals.options.loc[~able, ["candidate_id", "switches"]]
     moved = moved[moved["candidate_id"].isin(set(table.index))]
-    switches = gather_texts(moved["candidate_id"].tolist(), moved["switches"].tolist())
+    # Part by part: what moved two variants away is said once.
+    parts = moved["switches"].str.split(SEPARATOR).explode()
+    switches = gather_texts(moved["candidate_id"].reindex(parts.index).tolist(), parts.tolist())
     rivals = proposals.options.loc[able, ["candidate_id", "soaks"]]
     place = rivals["soaks"].map(DRAINAGE_ORDER).groupby(rivals["candidate_id"])
     first, last, number = (part.reindex(table.index) for part in (place.min(), place.max(), place.size()))

@@ -8,6 +8,7 @@ from types import SimpleNamespace
 import numpy as np
 import pandas as pd
 import pytest
+from shapely.geometry import box
 
 from catchscreen import ranking, runoff
 from catchscreen.errors import InputsAtFault
@@ -249,3 +250,15 @@ def test_a_named_supplier_moves_no_rank_and_no_score(full_district, ranked):
     shown = again.candidates.drop(columns="supplier_layers", errors="ignore")
     pd.testing.assert_frame_equal(shown, ranked.candidates.drop(columns="supplier_layers", errors="ignore"))
     pd.testing.assert_frame_equal(again.parcels, ranked.parcels)
+
+
+def test_what_moves_two_variants_away_is_said_once(make_district, layers):
+    """A slow soil bars full infiltration; walls that leave 12 of the yard's 40 m bar both ways of soaking run-on."""
+    layers["soils"]["infiltration_m_s"] = 5e-7
+    layers["buildings"].loc["B1", "geometry"] = box(55, 10, 59, 60)
+    layers["buildings"].loc["B2", "geometry"] = box(75, 10, 79, 60)
+    ranked = rank_chain(run_chain(make_district(**layers)))
+    reason = ranked.candidates.at[SCHOOL, "variant_reason"]
+    assert ranked.candidates.at[SCHOOL, "variant"] == "lined"
+    assert reason.count("the soil takes too little water") == 1
+    assert reason.count("lies within 5 m of a building") == 1
