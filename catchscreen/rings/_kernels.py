@@ -78,6 +78,17 @@ def label_regions(codes: NDArray[np.int32]) -> tuple[NDArray[np.int32], NDArray[
 
 
 @kernel
+def count_sides(label: NDArray[np.int32]) -> int:
+    """Count the sides between cells beside each other in a row that differ."""
+    count = 0
+    for row in range(label.shape[0]):
+        own = label[row]
+        for col in range(1, label.shape[1]):
+            count += int(own[col - 1] != own[col])
+    return count
+
+
+@kernel
 def list_meetings(label: NDArray[np.int32]) -> NDArray[np.int64]:
     """List the corners in which a region meets itself, ascending; a corner has the number of the cell south-east of it.
 
@@ -140,7 +151,8 @@ def trace_regions(label: NDArray[np.int32]) -> tuple[NDArray[np.int64], NDArray[
     position = np.full(meeting.size, -1, np.int64)
     done = np.zeros(label.size, np.uint8)
     step = np.array([1, width, -1, -width])
-    walk = np.empty((64, 3), np.int64)
+    # Each second side of a walk goes along a column, and it passes none of them twice.
+    walk = np.empty((2 * count_sides(label), 3), np.int64)
     corners = np.empty((256, 2), np.int64)
     rings = np.zeros((64, 3), np.int64)
     count = 0
@@ -180,8 +192,6 @@ def trace_regions(label: NDArray[np.int32]) -> tuple[NDArray[np.int64], NDArray[
                         length = begin
                     if meets >= 0:
                         position[meets] = length
-                    if length == walk.shape[0]:
-                        walk = _longer(walk)
                     walk[length, 0], walk[length, 1], walk[length, 2] = at_col, at_row, meets
                     length += 1
                 if cell == start and side == first_side:

@@ -3,10 +3,12 @@
 Case ``tiles-N``: N x N cells in an uncompressed GeoTIFF, read window by window, results in a work folder; beside it the
 whole grid in memory. Both must be equal in every cell. CPU seconds are compared (both use two threads), wall seconds
 are listed; reading and writing files is part of the tiled run alone.
+Case ``flats-N``: the same on ground of whole metres with about half its cells in flats.
 Case ``memory-N``: the tiled run alone; its peak memory, and that above what Python and the libraries take themselves.
 
 Each run is a fresh process, compiled beforehand. The ground is made tile by tile: hills of many sizes on a slope, small
-pits, patches without level. Sizes that the disk has no room for are left out and listed so.
+pits, patches without level. Sizes that the disk has no room for are left out and listed so. A run puts its lines into
+``results.jsonl`` in place of earlier ones.
 """
 
 from __future__ import annotations
@@ -26,7 +28,10 @@ from typing import Any
 
 HERE = Path(__file__).parent
 SPEED = {False: (4000, 10_000), True: (2000,)}
-MEMORY = {False: (10_000, 20_000, 31_623), True: (3000,)}
+FLATS = {False: (4000, 10_000), True: (2000,)}
+MEMORY = {False: (10_000, 31_623), True: (3000,)}
+STEEPER = 3.0
+"""Heights are so many times those of the other cases before they become whole metres."""
 TILE = 1024
 BASE = 2000
 WEIGHTS = (2.0, 2.0, 1.0)
@@ -66,7 +71,14 @@ def ground_block(base: Any, first_row: int, first_col: int, shape: tuple[int, in
     return block.astype(np.float32)
 
 
-def write_ground(path: Path, size: int) -> None:
+def whole_metres(block: Any) -> Any:
+    """Return steeper ground in whole metres: about half its cells have no lower neighbour."""
+    import numpy as np
+
+    return np.where(block == NODATA, block, np.floor(block * np.float32(STEEPER)))
+
+
+def write_ground(path: Path, size: int, *, flats: bool = False) -> None:
     """Write the ground of size x size cells to a GeoTIFF, tile by tile."""
     import rasterio
     from rasterio.transform import from_origin
@@ -80,7 +92,8 @@ def write_ground(path: Path, size: int) -> None:
         for row in range(0, size, TILE):
             for col in range(0, size, TILE):
                 shape = (min(TILE, size - row), min(TILE, size - col))
-                file.write(ground_block(base, row, col, shape), 1, window=Window(col, row, shape[1], shape[0]))
+                block = ground_block(base, row, col, shape)
+                file.write(whole_metres(block) if flats else block, 1, window=Window(col, row, shape[1], shape[0]))
 
 
 def open_levels(path: Path) -> Any:
@@ -160,13 +173,13 @@ def in_fresh_process(job: str, path: Path, folder: Path) -> dict[str, Any]:
     return dict(json.loads(done.stdout.splitlines()[-1]))
 
 
-def compare_speed(size: int, path: Path, folder: Path) -> dict[str, Any]:
+def compare_speed(kind: str, size: int, path: Path, folder: Path) -> dict[str, Any]:
     """Compare the tiled run with the whole one."""
     whole, tiled = in_fresh_process("whole", path, folder), in_fresh_process("compare", path, folder)
     if whole["hash"] != tiled["hash"]:
-        raise SystemExit(f"tiles-{size}: tiled and whole results differ")
+        raise SystemExit(f"{kind}-{size}: tiled and whole results differ")
     return {
-        "case": f"tiles-{size}",
+        "case": f"{kind}-{size}",
         "ours_s": round(tiled["cpu_s"], 3),
         "peer": "whole grid in memory",
         "peer_s": round(whole["cpu_s"], 3),
@@ -177,11 +190,11 @@ def compare_speed(size: int, path: Path, folder: Path) -> dict[str, Any]:
     }
 
 
-def measure_memory(size: int, path: Path, folder: Path) -> dict[str, Any]:
+def measure_memory(kind: str, size: int, path: Path, folder: Path) -> dict[str, Any]:
     """Measure the peak memory of the tiled run."""
     tiled = in_fresh_process("tiled", path, folder)
     return {
-        "case": f"memory-{size}",
+        "case": f"{kind}-{size}",
         "cells": size * size,
         "peak_mb": round(tiled["peak_bytes"] / 1e6),
         "above_start_mb": round((tiled["peak_bytes"] - tiled["before_bytes"]) / 1e6),
@@ -191,19 +204,30 @@ def measure_memory(size: int, path: Path, folder: Path) -> dict[str, Any]:
     }
 
 
-def run_case(measure: Any, size: int) -> dict[str, Any]:
+def run_case(kind: str, size: int) -> dict[str, Any]:
     """Make the ground of a case, measure, and delete it."""
     with tempfile.TemporaryDirectory() as place:
         if shutil.disk_usage(place).free < BYTES_ON_DISK * size * size + 2e9:
-            return {"case": f"{measure.__name__}-{size}", "left_out": "the disk has no room"}
+            return {"case": f"{kind}-{size}", "left_out": "the disk has no room"}
         path, folder = Path(place) / "ground.tif", Path(place) / "room"
         folder.mkdir()
-        write_ground(path, size)
-        return dict(measure(size, path, folder))
+        write_ground(path, size, flats=kind == "flats")
+        return (measure_memory if kind == "memory" else compare_speed)(kind, size, path, folder)
+
+
+def keep(line: dict[str, Any]) -> None:
+    """Put a line into the results, in place of earlier ones of its case."""
+    path = HERE / "results.jsonl"
+    lines = path.read_text(encoding="utf-8").splitlines() if path.exists() else []
+    known = [json.loads(old).get("case") for old in lines]
+    place = known.index(line["case"]) if line["case"] in known else len(lines)
+    rest = [old for old, case in zip(lines, known, strict=True) if case != line["case"]]
+    rest.insert(place, json.dumps(line))
+    path.write_text("\n".join(rest) + "\n", encoding="utf-8", newline="\n")
 
 
 def main() -> None:
-    """Run the cases, print them, and add them to the results."""
+    """Run the cases, print them, and put them into the results."""
     parser = argparse.ArgumentParser(description=(__doc__ or "").splitlines()[0])
     parser.add_argument("--quick", action="store_true", help="small sizes only, under a minute")
     parser.add_argument("--only", help="one case, such as memory-20000")
@@ -216,16 +240,15 @@ def main() -> None:
         compare = given.job == "compare"
         print(json.dumps(run_whole(given.ground) if whole else run_tiled(given.ground, given.folder, compare=compare)))
         return
-    cases = [(compare_speed, "tiles", size) for size in SPEED[given.quick]]
-    cases += [(measure_memory, "memory", size) for size in MEMORY[given.quick]]
+    sizes = {"tiles": SPEED, "flats": FLATS, "memory": MEMORY}
+    cases = [(kind, size) for kind, of_kind in sizes.items() for size in of_kind[given.quick]]
     if given.only:
         kind, size = given.only.split("-")
-        cases = [(compare_speed if kind == "tiles" else measure_memory, kind, int(size))]
-    for measure, _, size in cases:
-        line = json.dumps(run_case(measure, size))
-        with (HERE / "results.jsonl").open("a", encoding="utf-8") as results:
-            results.write(line + "\n")
-        print(line, flush=True)
+        cases = [(kind, int(size))]
+    for case in cases:
+        line = run_case(*case)
+        keep(line)
+        print(json.dumps(line), flush=True)
 
 
 if __name__ == "__main__":

@@ -129,6 +129,7 @@ def test_kernels_give_the_same_uncompiled(seed):
     for ours, other in zip(found, _kernels.label_regions.py_func(codes), strict=True):
         np.testing.assert_array_equal(ours, other)
     np.testing.assert_array_equal(_kernels.list_meetings(found[0]), _kernels.list_meetings.py_func(found[0]))
+    assert _kernels.count_sides(found[0]) == _kernels.count_sides.py_func(found[0])
     corners, rings = _kernels.trace_regions(found[0])
     for ours, other in zip((corners, rings), _kernels.trace_regions.py_func(found[0]), strict=True):
         np.testing.assert_array_equal(ours, other)
