@@ -7,6 +7,7 @@ from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from itertools import pairwise
+from typing import TypeVar
 
 import numpy as np
 import shapely
@@ -18,6 +19,7 @@ Shapes = NDArray[np.object_]
 """An array of shapely polygons or multipolygons."""
 Ints = NDArray[np.int64]
 Floats = NDArray[np.float64]
+Result = TypeVar("Result")
 
 THREAD_ITEMS = 200
 """Fewer overlays than this for each thread are not worth one."""
@@ -88,11 +90,16 @@ def in_chunks(function: Callable[[slice], Floats], count: int, size: int) -> Flo
 
     The chunks are the same whatever the number of threads, and independent of each other.
     """
+    return np.concatenate(chunks_in_threads(function, count, size))
+
+
+def chunks_in_threads(function: Callable[[slice], Result], count: int, size: int) -> list[Result]:
+    """Return what ``function`` returns for chunks of ``size`` of ``count`` things (at least one, perhaps empty)."""
     parts = [slice(begin, min(count, begin + size)) for begin in range(0, max(count, 1), size)]
-    if len(parts) == 1:
-        return function(parts[0])
+    if len(parts) == 1 or thread_count() == 1:
+        return [function(part) for part in parts]
     with ThreadPoolExecutor(thread_count()) as pool:
-        return np.concatenate(list(pool.map(function, parts)))
+        return list(pool.map(function, parts))
 
 
 def thread_count() -> int:
@@ -100,12 +107,18 @@ def thread_count() -> int:
     return min(os.cpu_count() or 1, int(os.environ.get("NUMBA_NUM_THREADS") or 1024))
 
 
-def overlapping_pairs(a_shapes: Shapes, b_shapes: Shapes) -> tuple[Ints, Ints, Floats]:
-    """Return (number in a, number in b, shared area [m2]) of every pair that shares ground, sorted by both numbers."""
+def overlapping_pairs(
+    a_shapes: Shapes, b_shapes: Shapes, packed: tuple[Packed, Packed] | None = None
+) -> tuple[Ints, Ints, Floats]:
+    """Return (number in a, number in b, shared area [m2]) of every pair that shares ground, sorted by both numbers.
+
+    ``packed``: both, where they are packed already.
+    """
     if len(a_shapes) == 0 or len(b_shapes) == 0:
         return np.empty(0, np.int64), np.empty(0, np.int64), np.empty(0)
     a_number, b_number = sorted_pairs(*shapely.STRtree(b_shapes).query(a_shapes))
-    areas = shared_area_of_pairs(pack(a_shapes), pack(b_shapes), a_number, b_number)
+    packed = packed or (pack(a_shapes), pack(b_shapes))
+    areas = shared_area_of_pairs(*packed, a_number, b_number)
     kept = areas > NOTHING_M2
     return a_number[kept], b_number[kept], areas[kept]
 

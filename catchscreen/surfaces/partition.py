@@ -7,10 +7,12 @@ from dataclasses import dataclass
 import numpy as np
 import shapely
 
+from catchscreen.surfaces.clipping import clipped, subtracted
 from catchscreen.surfaces.overlay import (
     NOTHING_M2,
     Floats,
     Ints,
+    Packed,
     Shapes,
     in_threads,
     overlapping_pairs,
@@ -26,7 +28,7 @@ from catchscreen.surfaces.overlay import (
 ROUNDS = 2
 """Up to this many blockers are subtracted one after the other, more are joined first."""
 
-REST_M2 = 10.0 * NOTHING_M2
+REST_M2 = 20.0 * NOTHING_M2
 """Ground missing below this is rounding of several areas."""
 
 VERTEX_LIMIT = 400
@@ -101,8 +103,34 @@ def subtract_earlier(shapes: Shapes) -> tuple[Shapes, Ints, Ints, Floats]:
     return rest, later, earlier, area
 
 
-def take_away(rest: Shapes, number: Ints, blockers: Shapes, blocker: Ints) -> None:
-    """Subtract from ``rest[number]`` each ``blockers[blocker]``, in place; ``number`` is ascending."""
+def take_away(
+    rest: Shapes, number: Ints, blockers: Shapes, blocker: Ints, outlines: tuple[Packed, Ints] | None = None
+) -> None:
+    """Subtract from ``rest[number]`` each ``blockers[blocker]``, in place; ``number`` is ascending.
+
+    ``outlines``: polygons, and the number for each row, that block as much of ``rest`` as the blockers do: those may be
+    pieces of them that are cut to fit.
+    """
+    if number.size == 0:
+        return
+    if outlines is None:
+        involved, place = np.unique(blocker, return_inverse=True)
+        outlines = pack(blockers[involved]), place
+    starts, ends = runs_of(number)
+    own = number[starts]
+    left, undone = subtracted(
+        (pack(rest[own]), outlines[0]), np.arange(own.size), (np.r_[starts, ends[-1]], outlines[1])
+    )
+    done = np.ones(own.size, dtype=bool)
+    done[undone] = False
+    rest[own[done]] = left[done]
+    rows = np.repeat(~done, ends - starts)
+    if undone.size:
+        _overlay_away(rest, number[rows], blockers, blocker[rows])
+
+
+def _overlay_away(rest: Shapes, number: Ints, blockers: Shapes, blocker: Ints) -> None:
+    """Do what `take_away` does by overlays."""
     starts, ends = runs_of(number)
     many = ends - starts > ROUNDS
     if many.any():
@@ -129,8 +157,9 @@ def fill_cells(cells: Shapes, features: Shapes, overlaps: tuple[Ints, Ints]) -> 
     features : (m,) polygons, first in precedence first; what lies in no cell is left out [m]
     overlaps : later, earlier numbers of the features that share ground, sorted
     """
-    cell, feature, area = overlapping_pairs(cells, features)
-    shapes = _pieces_of(features, cells, (feature, cell, area))
+    outlines = pack(features), pack(cells)
+    cell, feature, area = overlapping_pairs(cells, features, outlines[::-1])
+    shapes = _pieces_of(features, cells, (feature, cell, area), outlines)
     piece, blocker = _blockers_in_cells(feature, cell, overlaps, features.size)
     involved, number = np.unique(np.r_[piece, blocker], return_inverse=True)
     packed = pack(shapes[involved])
@@ -140,7 +169,7 @@ def fill_cells(cells: Shapes, features: Shapes, overlaps: tuple[Ints, Ints]) -> 
     gone[piece[shared >= whole[piece] - NOTHING_M2]] = True
     own[gone] = shapely.Polygon()
     kept = (shared > NOTHING_M2) & ~gone[piece]
-    take_away(own, piece[kept], shapes, blocker[kept])
+    take_away(own, piece[kept], shapes, blocker[kept], (outlines[0], feature[blocker[kept]]))
     own = without_dust(own)
     # A piece that lies in a later one of its cell adds nothing to what both cover.
     covers = ~gone
@@ -148,7 +177,7 @@ def fill_cells(cells: Shapes, features: Shapes, overlaps: tuple[Ints, Ints]) -> 
     area = shapely.area(own)
     covered = np.bincount(cell, weights=area, minlength=cells.size)
     empty = np.flatnonzero(shapely.area(cells) - covered > REST_M2).astype(np.int64)
-    rest = without_dust(_without(cells, empty, shapes[covers], cell[covers]))
+    rest = without_dust(_without(cells, empty, shapes[covers], cell[covers], (outlines[0], feature[covers])))
     kept, left = area > NOTHING_M2, shapely.area(rest) > NOTHING_M2
     return Pieces(
         np.r_[feature[kept], np.full(int(left.sum()), -1, np.int64)],
@@ -177,16 +206,19 @@ def cut(features: Shapes, owners: Shapes) -> Pieces:
     The parts of a feature add up to it: whole features and whole owners are taken as they are, only features that cross
     a border are overlaid.
     """
-    pairs = overlapping_pairs(features, owners)
-    outside, rest = _rest_of(features, owners, pairs)
+    outlines = pack(features), pack(owners)
+    pairs = overlapping_pairs(features, owners, outlines)
+    outside, rest = _rest_of(features, owners, pairs, outlines[1])
     return Pieces(
         np.r_[pairs[0], outside],
         np.r_[pairs[1], np.full(outside.size, -1, np.int64)],
-        np.concatenate([_pieces_of(features, owners, pairs), rest]),
+        np.concatenate([_pieces_of(features, owners, pairs, outlines), rest]),
     )
 
 
-def _pieces_of(features: Shapes, owners: Shapes, pairs: tuple[Ints, Ints, Floats]) -> Shapes:
+def _pieces_of(
+    features: Shapes, owners: Shapes, pairs: tuple[Ints, Ints, Floats], outlines: tuple[Packed, Packed]
+) -> Shapes:
     """Return the ground that each pair of feature and owner shares, where its area is known already."""
     feature, owner, area = pairs
     if feature.size == 0:
@@ -195,33 +227,39 @@ def _pieces_of(features: Shapes, owners: Shapes, pairs: tuple[Ints, Ints, Floats
     owned = ~whole & (area >= shapely.area(owners)[owner] - NOTHING_M2)
     pieces = np.where(whole, features[feature], owners[owner])
     crossing = np.flatnonzero(~whole & ~owned)
-    shared = in_threads(shapely.intersection, features[feature[crossing]], owners[owner[crossing]])
-    pieces[crossing] = without_dust(polygonal(shared))
+    pieces[crossing], undone = clipped(outlines, (feature[crossing], owner[crossing]))
+    rows = crossing[undone]
+    shared = in_threads(shapely.intersection, features[feature[rows]], owners[owner[rows]])
+    pieces[rows] = without_dust(polygonal(shared))
     return pieces
 
 
 def uncovered(features: Shapes, owners: Shapes) -> tuple[Ints, Shapes]:
     """Return the features (their numbers) with ground in no owner, and that ground."""
-    return _rest_of(features, owners, overlapping_pairs(features, owners))
+    outlines = pack(features), pack(owners)
+    return _rest_of(features, owners, overlapping_pairs(features, owners, outlines), outlines[1])
 
 
-def _rest_of(features: Shapes, owners: Shapes, pairs: tuple[Ints, Ints, Floats]) -> tuple[Ints, Shapes]:
+def _rest_of(
+    features: Shapes, owners: Shapes, pairs: tuple[Ints, Ints, Floats], outlines: Packed
+) -> tuple[Ints, Shapes]:
     """Return what is left of features whose pairs with owners (numbers and shared area) are known."""
     feature, owner, area = pairs
     covered = np.bincount(feature, weights=area, minlength=features.size)
     outside = np.flatnonzero(shapely.area(features) - covered > REST_M2).astype(np.int64)
-    rest = _without(features, outside, owners[owner], feature)
+    rest = _without(features, outside, owners[owner], feature, (outlines, owner))
     kept = shapely.area(rest) > NOTHING_M2
     return outside[kept], rest[kept]
 
 
-def _without(shapes: Shapes, chosen: Ints, blockers: Shapes, number: Ints) -> Shapes:
+def _without(shapes: Shapes, chosen: Ints, blockers: Shapes, number: Ints, outlines: tuple[Packed, Ints]) -> Shapes:
     """Return ``shapes[chosen]`` without the ``blockers`` of each, whose ``number`` (of their shape) is ascending."""
     start = np.searchsorted(number, chosen, side="left")
     count = np.searchsorted(number, chosen, side="right") - start
     rows = np.repeat(start - np.r_[0, np.cumsum(count)[:-1]], count) + np.arange(count.sum())
     rest = shapes[chosen]
-    take_away(rest, np.repeat(np.arange(chosen.size), count), blockers, rows)
+    place = np.repeat(np.arange(chosen.size), count)
+    take_away(rest, place, blockers, rows, (outlines[0], outlines[1][rows]))
     return rest
 
 
