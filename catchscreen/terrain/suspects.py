@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from catchscreen.grid import Grid
 from catchscreen.options import TerrainOptions
 from catchscreen.progress import DataIssue, Run
-from catchscreen.terrain._kernels.directions import WALL
+from catchscreen.terrain._kernels import banks
 from catchscreen.terrain.hollows import Hollows
 from catchscreen.tiles import Source
 from catchscreen.units import TICKS_PER_M
@@ -114,39 +114,30 @@ def _window(row: int, bounds: NDArray[np.float64], surfaces: Surfaces, grid: Gri
     first_row = max(round((grid.top - top) / grid.cell_height_m) - far_rows, 0)
     last_row = min(round((grid.top - bottom) / grid.cell_height_m) + far_rows, grid.rows)
     cut = slice(first_row, last_row), slice(first_col, last_col)
-    level, filled, ground = (np.asarray(side[cut]) for side in (surfaces.level, surfaces.filled, surfaces.natural))
+    level, filled, ground = (
+        np.ascontiguousarray(side[cut]) for side in (surfaces.level, surfaces.filled, surfaces.natural)
+    )
     return _Window(row, (first_row, first_col), level, filled, ground, np.flatnonzero(surfaces.wet[cut] == row))
 
 
 def _through_the_bank(around: _Window, grid: Grid, longest_m: float) -> Suspect | None:
     """Return the shortest way out of a hollow through its bank, None where there is none within the longest length."""
-    level, filled, ground = around.level.ravel(), around.filled.ravel(), around.ground.ravel()
-    rows, cols = around.level.shape
-    wet = around.wet
-    spill = int(filled[wet[0]])
+    wet, level = around.wet, around.level.ravel()
+    spill = int(around.filled.ravel()[wet[0]])
     floor = int(level[wet].min())
     low = wet[level[wet] <= floor + LOWEST_SHARE * (spill - floor)]
-    drained = floor + DRAINED_SHARE * (spill - floor)
     start = low[:: max(1, low.size // STARTS)]
     step_m = min(grid.cell_width_m, grid.cell_height_m)
-    start_row, start_col = np.divmod(start, cols)
-    crest = np.full((start.size, BEARINGS), floor, dtype=np.int64)
+    reach_m = np.arange(1, int(longest_m / step_m) + 1)[:, None] * step_m
     bearing = np.arange(BEARINGS) * (2.0 * np.pi / BEARINGS)
-    for number in range(1, int(longest_m / step_m) + 1):
-        reach = number * step_m
-        row_at = start_row[:, None] + np.rint(-np.cos(bearing) * reach / grid.cell_height_m).astype(np.int64)
-        col_at = start_col[:, None] + np.rint(np.sin(bearing) * reach / grid.cell_width_m).astype(np.int64)
-        inside = (row_at >= 0) & (row_at < rows) & (col_at >= 0) & (col_at < cols)
-        cell = np.where(inside, row_at * cols + col_at, 0)
-        out = inside & (level[cell] < WALL) & (filled[cell] <= drained) & (crest > spill)
-        if out.any():
-            first, way = np.nonzero(out)
-            best = np.lexsort((cell[out], start[first], crest[out], filled[cell[out]]))[0]
-            ends = np.array([start[first[best]], cell[first[best], way[best]]])
-            return _suspect(around, ends, reach, int(crest[first[best], way[best]]), grid)
-        known = inside & (ground[cell] < WALL)
-        crest = np.maximum(crest, np.where(known, ground[cell], floor))
-    return None
+    down = np.rint(-np.cos(bearing) * reach_m / grid.cell_height_m).astype(np.int64)
+    across = np.rint(np.sin(bearing) * reach_m / grid.cell_width_m).astype(np.int64)
+    drained = floor + DRAINED_SHARE * (spill - floor)
+    surfaces = around.level, around.filled, around.ground
+    step, upper, lower, crest = banks.first_low_ground(surfaces, start, (down, across), spill, drained)
+    if step < 0:
+        return None
+    return _suspect(around, np.array([upper, lower]), float(reach_m[step, 0]), crest, grid)
 
 
 def _suspect(around: _Window, ends: Ints, length_m: float, crest: int, grid: Grid) -> Suspect:

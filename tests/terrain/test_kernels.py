@@ -12,6 +12,7 @@ from catchscreen.progress import Run
 from catchscreen.terrain import _kernels, delineate
 from catchscreen.terrain._kernels import (
     appending,
+    banks,
     blocks,
     carving,
     cutting,
@@ -34,6 +35,7 @@ from catchscreen.terrain._kernels import (
 
 MODULES = (
     appending,
+    banks,
     blocks,
     carving,
     cutting,

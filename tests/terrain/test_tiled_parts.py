@@ -11,7 +11,7 @@ from pyproj import CRS
 from catchscreen.grid import Grid
 from catchscreen.options import TerrainOptions
 from catchscreen.terrain import flows, snapping
-from catchscreen.terrain._kernels import cutting
+from catchscreen.terrain._kernels import banks, cutting
 from catchscreen.terrain.carving import carve_depressions
 from catchscreen.terrain.conditioning import HIGHEST_TICKS, frame_levels
 from catchscreen.terrain.frames import slope_sums
@@ -153,6 +153,21 @@ def test_listed_ways_are_cut_in_their_order():
         assert count.tolist() == [0, 1, 0]
         assert level.tolist() == [2, 2, 1, 3, 9, 0]
         assert before[3] == 4
+
+
+def test_the_first_low_ground_beyond_a_bank():
+    """A hollow at 2 behind a bank at 9 that spills at 5: low ground (water at 3 or less) lies three cells east.
+
+    One cell west the ground is as low, but no bank stands between; north and south the bank goes on.
+    """
+    level = np.full((3, 7), 9, dtype=np.int32)
+    level[1] = (1, 2, 2, 9, 9, 2, 1)
+    filled = np.maximum(level, np.array([1, 5, 5, 5, 5, 2, 1], dtype=np.int32))
+    steps = np.arange(1, 6)[:, None] * np.array([0, 0, -1, 1]), np.arange(1, 6)[:, None] * np.array([1, -1, 0, 0])
+    for function in (banks.first_low_ground, banks.first_low_ground.py_func):
+        assert function((level, filled, level), np.array([8, 9]), steps, 5, 3.0) == (2, 9, 12, 9)
+        assert function((level, filled, level), np.array([8, 9]), steps, 9, 3.0)[0] == -1
+        assert function((level, filled, level), np.array([8]), steps, 5, 3.0) == (3, 8, 12, 9)
 
 
 def test_cells_within_an_outline_are_those_whose_centre_it_holds():
