@@ -158,7 +158,8 @@ def _allowed(kind: str, context: Mapping[str, Any], plain: str) -> str:
     if kind in numbers:
         name, form = numbers[kind]
         value = context.get(name)
-        return form.format(f"{value:g}" if isinstance(value, int | float) else value)
+        said = form.format(f"{value:g}" if isinstance(value, int | float) else value)
+        return said.removesuffix("s") if kind.startswith("too_") and value == 1 else said
     words = {
         "float_type": "a number",
         "float_parsing": "a number",
@@ -180,7 +181,7 @@ def _allowed(kind: str, context: Mapping[str, Any], plain: str) -> str:
 _RANGE_TYPES: Final = frozenset(
     [
         *("greater_than", "greater_than_equal", "less_than", "less_than_equal", "literal_error"),
-        *("too_short", "too_long", "finite_number"),
+        *("too_short", "too_long", "wrong_length", "finite_number"),
     ]
 )
 
@@ -206,7 +207,8 @@ class FaultList:
 
     def add_invalid(self, error: ValidationError, model: type[BaseModel], path: KeyPath) -> None:
         """Keep one fault for each thing that pydantic found wrong in the table at ``path``."""
-        for item in error.errors(include_url=False):
+        found = [item for item in error.errors(include_url=False) if not _follows_from_another(item)]
+        for item in _missing_places_joined(found):
             inner = tuple(part for part in item["loc"] if part != "[key]")
             where, kind = (*path, *inner), item["type"]
             if kind == "extra_forbidden":
@@ -222,6 +224,26 @@ class FaultList:
                 code = "out-of-range" if kind in _RANGE_TYPES else "wrong-type"
                 allowed = _allowed(kind, item.get("ctx", {}), item["msg"])
                 self.add(code, where, f"Found {_shown(item['input'])}.", f"Allowed: {allowed}.")
+
+
+def _follows_from_another(item: Mapping[str, Any]) -> bool:
+    """Tell whether a list is called too short only because one of its values is at fault, which is said already."""
+    given = item["input"]
+    is_list = item["type"] == "too_short" and isinstance(given, list | tuple)
+    return is_list and len(given) >= item.get("ctx", {}).get("min_length", 0)
+
+
+def _missing_places_joined(items: Iterable[Mapping[str, Any]]) -> list[Mapping[str, Any]]:
+    """Make one fault of a list of fixed length that lacks values, where pydantic names each place."""
+    joined: dict[tuple[Any, ...], Mapping[str, Any]] = {}
+    for item in items:
+        where = tuple(item["loc"])
+        if item["type"] == "missing" and isinstance(where[-1], int):
+            length = {"type": "wrong_length", "loc": where[:-1], "msg": f"{where[-1] + 1} values", "ctx": {}}
+            joined[(*where[:-1], "wrong_length")] = {**item, **length}
+        else:
+            joined[(*where, item["type"])] = item
+    return list(joined.values())
 
 
 def _keys_at(model: type[BaseModel], inner: KeyPath) -> list[str]:

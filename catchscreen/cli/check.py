@@ -8,7 +8,7 @@ from typing import NoReturn
 
 from catchscreen.cli.running import Stop, run_command
 from catchscreen.cli.shared_options import AsJson, BriefFile, LogFile, Manner, Quiet, Strict, Verbose
-from catchscreen.cli.speaking import Answer, issue_dict, issue_lines, progress_line
+from catchscreen.cli.speaking import Answer, complain, issue_dict, issue_lines, progress_line
 from catchscreen.errors import Fault, InputsAtFault
 from catchscreen.progress import DataIssue, Run
 
@@ -36,17 +36,15 @@ def _check(path: Path, manner: Manner, stop: Stop, *, strict: bool) -> Answer:
     if strict:
         refuse_issues(issues)
     numbers = Counter(issue.severity for issue in issues)
-    counted = ", ".join(
-        f"{numbers[name]} {name}{'s' if numbers[name] != 1 else ''}" for name in ("repair", "unknown", "note")
-    )
+    said = ", ".join(counted(numbers[name], name) for name in ("repair", "unknown", "note"))
     return Answer(
-        lines=[*issue_lines(issues), f"No faults; {counted}. The brief can be screened: {path}"],
+        lines=[*issue_lines(issues), f"No faults; {said}. The brief can be screened: {path}"],
         data={"brief": str(path), "issues": [issue_dict(issue) for issue in issues], "faults": []},
     )
 
 
-def refuse_issues(issues: list[DataIssue]) -> None:
-    """Make a fault of every repair and every unknown, as ``--strict`` asks.
+def refuse_issues(issues: list[DataIssue], *, of_whole_run: bool = False) -> None:
+    """Make a fault of every repair and every unknown, as ``--strict`` asks, and say what is counted.
 
     Raises
     ------
@@ -66,4 +64,15 @@ def refuse_issues(issues: list[DataIssue]) -> None:
         if issue.severity in ("repair", "unknown")
     ]
     if faults:
+        numbers = Counter(issue.severity for issue in issues)
+        number = f"{counted(numbers['repair'], 'repair')} and {counted(numbers['unknown'], 'unknown')}"
+        if of_whole_run:
+            complain(f"--strict makes faults of the {number} of the whole run.")
+        else:
+            complain(f"--strict makes faults of the {number} of the inputs; what later stages find is not among them.")
         raise InputsAtFault(faults)
+
+
+def counted(number: int, what: str) -> str:
+    """Write a number with what it counts."""
+    return f"{number} {what}{'s' if number != 1 else ''}"

@@ -89,7 +89,7 @@ def _computed(brief: Brief, progress: Progress | None, stop: Stop, *, strict: bo
         refuse_issues(pipeline.check(brief, Run(None, stop.asked)))
     screening = pipeline.screen(brief, progress=progress, cancelled=stop.asked)
     if strict:
-        refuse_issues(issues_of(screening.data_issues))
+        refuse_issues(issues_of(screening.data_issues), of_whole_run=True)
     if progress is not None:
         progress("writing", 1.0 - dict(STAGES)["writing"])
     return screening

@@ -35,7 +35,7 @@ from catchscreen.inputs.rain_series import read_rain_series
 from catchscreen.inputs.rain_table import read_rain_table
 from catchscreen.inputs.rainfall import read_evaporation
 from catchscreen.inputs.raster import Ground, GroundTiles, drop_below_ground, find_ground, read_ground, read_levels
-from catchscreen.inputs.roles import PLAIN_ROLES, none_if_empty, note_absent, read_plain
+from catchscreen.inputs.roles import PLAIN_ROLES, none_if_empty, note_absent, note_idle_storms, read_plain
 from catchscreen.inputs.starting import NewBrief, new_brief_for
 from catchscreen.inputs.underground import read_constraints, read_groundwater, read_sewer_zones, read_soils
 from catchscreen.progress import Run
@@ -121,6 +121,7 @@ def _read_all(desk: Desk) -> Inputs:
             parcels = _tried(desk, lambda: add_ground_fraction(bare, level, desk))
     layers = _read_roles(desk, found, ground)
     note_absent(desk)
+    note_idle_storms(desk)
     if parcels is not None:
         parcels = join_social_index(parcels, layers["social_index"], desk)
         note_unknown_columns(parcels, desk)

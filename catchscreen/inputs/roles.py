@@ -16,7 +16,7 @@ import pandas as pd
 
 from catchscreen.brief_sources import Source
 from catchscreen.inputs.columns import Column, flag, note_unusual, number, pick_columns, set_ids, text, words
-from catchscreen.inputs.desk import Desk, GeometryKind
+from catchscreen.inputs.desk import Desk, GeometryKind, listed
 from catchscreen.inputs.vector import read_layer
 from catchscreen.units import MM_PER_M
 
@@ -233,3 +233,19 @@ def note_absent(desk: Desk) -> None:
         if not given:
             cure = f"Add [{role}] to the brief."
             desk.note("unknown", "no-layer", role, meaning, cure=cure)
+
+
+STORM_SETTINGS: Final = ("return_periods_years", "durations_min", "uplift", "sizing_return_period_years")
+"""Settings of [rain] that need depths by duration and return period."""
+
+
+def note_idle_storms(desk: Desk) -> None:
+    """List settings of storms that the brief makes and nothing heeds: without depths to take them from."""
+    options = desk.brief.rain
+    if desk.brief.sources_of("rain_table") or desk.brief.sources_of("rain_series") or options.intensity_formula:
+        return
+    idle: list[str] = [name for name in STORM_SETTINGS if name in options.model_fields_set]
+    if idle:
+        message = f"Plain depths are run, so {listed(idle)} in [rain] {'do' if len(idle) > 1 else 'does'} nothing."
+        cure = "Add [rain_table] or intensity_formula, or set plain_depths_mm and sizing_depth_mm instead."
+        desk.note("note", "idle-setting", "rain_table", message, cure=cure)

@@ -252,3 +252,24 @@ def test_one_row_of_a_table_leaves_the_others_as_they_are(folder, table, key, ro
     assert changed == {**getattr(getattr(plain, table), key), row: value}
     with pytest.raises(InputsAtFault, match="Not known: gravle"):
         plain.with_(**{table: {key: {"gravle": value}}})
+
+
+@pytest.mark.parametrize(
+    ("text", "said"),
+    [
+        ("uplift = [1.3]", [("rain.uplift", "Found [1.3].", "Allowed: 2 values.")]),
+        ("intensity_formula = [1.0]", [("rain.intensity_formula", "Found [1.0].", "Allowed: 4 values.")]),
+        ("durations_min = []", [("rain.durations_min", "Found [].", "Allowed: at least 1 value.")]),
+        ("durations_min = [0]", [("rain.durations_min[1]", "Found 0.", "Allowed: a number of at least 1.")]),
+        (
+            "uplift = [0.0]",
+            [
+                ("rain.uplift[1]", "Found 0.0.", "Allowed: a number of at least 0.5."),
+                ("rain.uplift", "Found [0.0].", "Allowed: 2 values."),
+            ],
+        ),
+    ],
+)
+def test_a_list_is_told_what_is_wrong_with_it_once(folder, text, said):
+    faults = faults_of(folder, MINIMUM + f"[rain]\n{text}\n")
+    assert [(fault.key, fault.message, fault.cure) for fault in faults] == said

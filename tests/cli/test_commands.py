@@ -155,6 +155,8 @@ def test_strict_makes_repairs_and_unknowns_faults_but_not_notes(run, engine, bri
     result = run(command, brief_file, "--strict", "--json")
     assert result.exit_code == 3
     assert [fault["code"] for fault in json.loads(result.stdout)["faults"]] == ["self-crossing", "role-absent"]
+    # The number of a full run is another one: the line says what this one counts.
+    assert "--strict makes faults of the 1 repair and 1 unknown of the inputs" in result.stderr
 
 
 def test_strict_passes_when_there_are_only_notes(run, engine, brief_file):

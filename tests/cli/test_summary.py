@@ -131,6 +131,7 @@ def test_strict_refuses_what_only_the_run_found(run, engine, brief_file, screeni
     result = run("screen", brief_file, "--strict")
     assert result.exit_code == 3
     assert "unknown: no soils were given. Give a soil map." in result.stderr
+    assert "--strict makes faults of the 0 repairs and 1 unknown of the whole run." in result.stderr
 
 
 def test_an_unchanged_result_is_not_written_again(run, engine, brief_file, screening, monkeypatch, tmp_path):

@@ -353,3 +353,21 @@ def test_decimal_commas_and_odd_numbers():
     values = as_numbers(pd.Series(["1,5", " 2.5 ", "x", None]))
     assert values.tolist()[:2] == [1.5, 2.5]
     assert values.isna().tolist() == [False, False, True, True]
+
+
+@pytest.mark.parametrize(
+    ("given", "idle"),
+    [
+        ({"rain": {"return_periods_years": [0.5, 10_000]}}, "return_periods_years in [rain] does nothing"),
+        ({"rain": {"uplift": [1.1, 1.2], "durations_min": [60]}}, "durations_min, uplift in [rain] do nothing"),
+        ({"rain": {"plain_depths_mm": [20]}}, None),
+        ({"rain": {"uplift": [1.1, 1.2], "intensity_formula": [500, 0.2, 5, 0.8]}}, None),
+        ({}, None),
+    ],
+)
+def test_settings_of_storms_that_nothing_heeds_are_named(place, given, idle):
+    """Without a table, a series or a formula plain depths are run, which have neither return period nor climate."""
+    _, issues = place.load(**given)
+    said = [issue.message for issue in issues if issue.code == "idle-setting"]
+    assert len(said) == (idle is not None)
+    assert idle is None or idle in said[0]
