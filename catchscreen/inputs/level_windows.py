@@ -46,5 +46,5 @@ class LevelWindows:
             )
         values *= self._metres * TICKS_PER_M
         np.rint(values, out=values)
-        values[~good] = NO_LEVEL
+        np.copyto(values, NO_LEVEL, where=~good)
         return values.astype(np.int32)

@@ -305,8 +305,8 @@ def _read_tile(tile: Tile, source: Source, rows: tuple[int, int], cols: tuple[in
     nodata = getattr(source, "nodata", None)
     if tile.array is not None:
         place = np.s_[rows[0] : rows[1], cols[0] : cols[1]]
-        part = tile.array[place].astype(np.float64)
-        good = np.ones(part.shape, dtype=np.bool_) if tile.valid is None else tile.valid[place].copy()
+        own = tile.array[place]
+        good = np.ones(own.shape, dtype=np.bool_) if tile.valid is None else tile.valid[place].copy()
         scale, offset = 1.0, 0.0
     else:
         window = Window(cols[0], rows[0], cols[1] - cols[0], rows[1] - rows[0])
@@ -318,8 +318,10 @@ def _read_tile(tile: Tile, source: Source, rows: tuple[int, int], cols: tuple[in
         except RasterioError as error:
             message = f"{tile.name} breaks off while it is read: {_plainly(error)}."
             raise refuse("unreadable-file", source, message, "Copy or download it again: it is not whole.") from error
-        part, good = np.ma.getdata(read).astype(np.float64), ~np.ma.getmaskarray(read)
-    good &= np.abs(part) < 1e30
+        own, good = np.ma.getdata(read), ~np.ma.getmaskarray(read)
+    if own.dtype.kind == "f":
+        good &= np.abs(own) < 1e30
+    part = own.astype(np.float64)
     if nodata is not None:
         good &= part != nodata
     if (scale, offset) != (1.0, 0.0):
