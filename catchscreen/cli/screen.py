@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, NoReturn
 
@@ -46,10 +47,11 @@ def _screen(path: Path, manner: Manner, stop: Stop, *, if_changed: bool, strict:
         return Answer(
             lines=[f"unchanged: {folder}"], data={"brief": str(path), "folder": str(folder), "unchanged": True}
         )
-    was_unfinished = find_state(folder) == UNFINISHED
-    # The process that draws gets ready while this one loads its libraries and computes.
-    with Painter() as painter, progress_line(manner) as progress:
+    # The process that draws gets ready, and a result that is there is looked at, while this one loads its libraries.
+    with Painter() as painter, ThreadPoolExecutor(max_workers=1) as beside, progress_line(manner) as progress:
+        before = beside.submit(find_state, folder)
         screening = _computed(brief, progress, stop, strict=strict)
+        was_unfinished = before.result() == UNFINISHED
         with stop.held():
             written = screening.write(folder, painter=painter)
     from catchscreen.cli.summary import summarise
