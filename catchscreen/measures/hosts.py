@@ -141,7 +141,10 @@ def _open_ground(pitches: gpd.GeoDataFrame, cover: Cover) -> gpd.GeoDataFrame:
 
 
 def _patches_from(cut: gpd.GeoDataFrame, data: Inputs) -> gpd.GeoDataFrame:
-    cut = cut.assign(parcel_id=cut["parcel_id"].astype(str), ground="pitch", area_m2=cut.area)
+    quarter = 0.25 * cut.length
+    # The width of the rectangle of equal area and outline, as for paved ground.
+    width = quarter - np.sqrt(np.maximum(quarter**2 - cut.area, 0.0))
+    cut = cut.assign(parcel_id=cut["parcel_id"].astype(str), ground="pitch", area_m2=cut.area, width_m=width)
     cut = cut.sort_values(["parcel_id", "area_m2"], kind="stable").reset_index(drop=True)
     number = cut.groupby("parcel_id").cumcount().astype(str)
     cut.index = pd.Index(cut["parcel_id"] + "-pitch-" + number, name="patch_id")

@@ -431,3 +431,17 @@ def test_a_parcel_without_a_host_says_what_it_has_and_what_is_wrong_with_it(make
     small = reasons(patches.drop("P2-r"))
     assert small["P1", "green_roof"].endswith("edge strips, plant and what stands on no plane leave nothing")
     assert small["P2", "green_roof"] == "1,600 m2 of roof, in parts too small"
+
+
+def test_pitches_have_a_width_and_slivers_of_them_are_no_hosts(make_district, layers, options, run):
+    """A pitch of 80 by 50 m in the park P4 reaches 0.2 m into P1: 4,000 m2 and 50 m wide; 16 m2 are no pitch."""
+    pitch = gpd.GeoDataFrame(
+        {"cover_class": ["grass"], "ground_use": ["pitch"]}, geometry=[box(10, 99.8, 90, 150)], crs=32628
+    )
+    layers["land_cover"] = pd.concat([layers["land_cover"], pitch], ignore_index=True)
+    data, land, cover = make_district(**layers)
+    hosts = propose(data, land, cover, open_measures(options), options, run).hosts
+    own = hosts[hosts["ground"] == "pitch"]
+    assert list(own["parcel_id"]) == ["P4"]
+    assert list(own["host_area_m2"]) == pytest.approx([4000.0])
+    assert list(own["width_m"]) == pytest.approx([50.0])
