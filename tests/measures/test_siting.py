@@ -445,3 +445,17 @@ def test_pitches_have_a_width_and_slivers_of_them_are_no_hosts(make_district, la
     assert list(own["parcel_id"]) == ["P4"]
     assert list(own["host_area_m2"]) == pytest.approx([4000.0])
     assert list(own["width_m"]) == pytest.approx([50.0])
+
+
+@pytest.mark.parametrize("met", ["road", "watercourse", ""])
+def test_an_overflow_is_traced_to_the_next_road_or_watercourse(make_district, layers, options, run, met):
+    """The car park's overflow runs south along x = 252.5: what crosses it takes it, what ends before does not."""
+    ends = (200, 300) if met else (200, 240)
+    if met == "watercourse":
+        layers["watercourses"] = gpd.GeoDataFrame(geometry=[LineString([(200, 5), (300, 5)])], crs=32628)
+    else:
+        layers["roads"] = gpd.GeoDataFrame({"is_adopted": [True]}, geometry=[box(ends[0], 3, ends[1], 8)], crs=32628)
+    data, land, cover = make_district(**layers)
+    hosts = propose(data, land, cover, open_measures(options), options, run).hosts
+    assert hosts.at[CAR_PARK, "exceedance"] == met
+    assert not hosts.at[CAR_PARK, "passes_building"]
