@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import tomllib
 from dataclasses import replace
+from datetime import date
 
 import geopandas as gpd
 import numpy as np
@@ -12,7 +14,7 @@ from shapely.geometry import Point
 
 from catchscreen.errors import InputsAtFault
 from catchscreen.measures import list_layers, store_trials, take_off
-from catchscreen.measures.catalogue import load_prices, load_products
+from catchscreen.measures.catalogue import load_prices, load_products, shipped_files
 from catchscreen.measures.costing import annuity_factor
 from catchscreen.measures.takeoff import diverted_carbon_t
 from catchscreen.options import MeasureOptions
@@ -341,3 +343,12 @@ def test_a_layer_of_the_user_s_own(options):
     products = load_products(MeasureOptions(layers={"my_board": numbers, "liner": {"density_kg_m3": 900.0}}))
     assert products["my_board"].density_kg_m3 == 70.0
     assert (products["liner"].density_kg_m3, products["liner"].source) == (900.0, "the brief")
+
+
+def test_what_is_shipped_is_generic_and_dated(options):
+    """No supplier and no single product; the catalogue bears a day, the unit costs a price year and what they are."""
+    shipped = {role: tomllib.loads(path.read_text(encoding="utf-8")) for role, path in shipped_files().items()}
+    assert date.fromisoformat(shipped["layer_catalogue"]["date"]) <= date(2026, 12, 31)
+    assert not any(product.supplier for product in load_products(options).values())
+    assert shipped["unit_costs"]["price_year"] == load_prices(options).price_year == 2025
+    assert "not a quotation" in shipped["unit_costs"]["source"]
