@@ -1,16 +1,19 @@
 from __future__ import annotations
 
+import tracemalloc
+
 import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.ndimage import gaussian_filter
 
+from catchscreen.terrain import tiled_graph
 from catchscreen.terrain._kernels.directions import WALL
 from catchscreen.terrain.conditioning import frame_levels
 from catchscreen.terrain.routing import route
 from catchscreen.terrain.tiled import route_tiles
-from catchscreen.tiles import Room, Tiling, each_tile, seam_pairs
+from catchscreen.tiles import Room, Tiling, each_tile, framed_window, seam_pairs
 
 SQUARE = (2.0, 2.0, 1.0)
 
@@ -119,6 +122,62 @@ def test_a_tile_shows_no_more_than_its_border(hills):
     tiled = route_tiles(framed[1:-1, 1:-1], 64, SQUARE, Room())
     assert route(framed, SQUARE).graph.closed > 500
     assert tiled.graph.count < 4 * 4 * 64
+
+
+@pytest.mark.parametrize("name", ["hills", "noise", "steps", "closed plateau over many tiles"])
+def test_passes_thinned_as_they_come_give_the_same_tree(name, hills, monkeypatch):
+    monkeypatch.setattr(tiled_graph, "_WORTH_THINNING", 1)
+    level = grounds(hills)[name]
+    assert_same(level, np.random.default_rng(3).random(level.shape) >= 0.05, 8, Room())
+
+
+def test_the_whole_takes_few_bytes_for_each_label_on_a_border(tmp_path, monkeypatch):
+    """In a work folder: what tiles show is read tile by tile, and hardly more than a spanning tree is in memory."""
+    monkeypatch.setattr(tiled_graph, "_WORTH_THINNING", 1 << 10)
+    level = np.random.default_rng(5).permutation(600 * 600).reshape(600, 600).astype(np.int32)
+    taken = []
+    solve = tiled_graph.TiledGraph.solve
+
+    def watched(graph, levels):
+        tracemalloc.start()
+        solution = solve(graph, levels)
+        taken.append((tracemalloc.get_traced_memory()[1], graph.count))
+        tracemalloc.stop()
+        return solution
+
+    monkeypatch.setattr(tiled_graph.TiledGraph, "solve", watched)
+    route_tiles(frame_levels(level, np.ones(level.shape, dtype=bool))[1:-1, 1:-1], 40, SQUARE, Room(tmp_path))
+    ((peak, labels),) = taken
+    assert labels > 10_000
+    assert peak < 100 * labels
+
+
+@pytest.mark.parametrize("size", [1, 4, 7, 30])
+def test_seams_in_a_file_are_those_in_memory(size, tmp_path):
+    tiling = Tiling(23, 31, size)
+    values = np.random.default_rng(0).integers(0, 1000, (23, 31)).astype(np.int32)
+    both = [Room(folder).make_seams("seen", tiling, -1, np.int32) for folder in (None, tmp_path)]
+    for seams in both:
+        first = tiling.tile(0, 0)
+        frame = np.full((first.shape[0] + 2, first.shape[1] + 2), 5, dtype=np.int32)
+        seams.frame(first, frame)
+        assert set(np.unique(frame)) <= {-1, 5}
+        assert all(seams.put(tile, values[tile.window]) for tile in tiling)
+        assert not any(seams.put(tile, values[tile.window]) for tile in tiling)
+    for tile in tiling:
+        framed = [np.full((tile.shape[0] + 2, tile.shape[1] + 2), -1, dtype=np.int32) for _ in both]
+        for seams, own in zip(both, framed, strict=True):
+            seams.frame(tile, own)
+            own[1:-1, 1:-1] = values[tile.window]
+        np.testing.assert_array_equal(framed[0], framed[1])
+        np.testing.assert_array_equal(framed[0], framed_window(values, tile, -1))
+    for pairs in seam_pairs(tiling):
+        for seams in both:
+            np.testing.assert_array_equal(seams.at(pairs.row, pairs.col), values[pairs.row, pairs.col])
+            other = seams.at(pairs.other_row, pairs.other_col)
+            np.testing.assert_array_equal(other, values[pairs.other_row, pairs.other_col])
+    both[1].remove()
+    assert not list(tmp_path.iterdir())
 
 
 def test_a_work_folder_is_left_with_results_only(tmp_path, hills):
