@@ -314,8 +314,13 @@ def curve_of(ticks: Ints, counts: Ints, spill: int) -> tuple[Ints, Ints, Ints]:
     ticks, counts = ticks[:below], counts[:below]
     levels = np.append(ticks, spill)
     if levels.size > CURVE_LEVELS:
-        spread = np.linspace(0.0, float(levels[-1] - levels[0]), CURVE_LEVELS)
-        levels = np.unique(levels[0] + np.rint(spread).astype(np.int64))
+        levels = spread_levels(int(levels[0]), spill)
     at = np.searchsorted(ticks, levels, side="right")
     cells, sums = (np.append(0, np.cumsum(values))[at] for values in (counts, counts * ticks))
     return levels, cells, levels * cells - sums
+
+
+def spread_levels(floor: int, spill: int) -> Ints:
+    """Return evenly spaced whole levels from floor to spill, both included, as many as are listed at most."""
+    spread = np.linspace(0.0, float(spill - floor), CURVE_LEVELS)
+    return np.unique(floor + np.rint(spread).astype(np.int64))

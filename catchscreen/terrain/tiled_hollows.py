@@ -18,7 +18,6 @@ from catchscreen.terrain._kernels import merging, wetting
 from catchscreen.terrain._kernels.directions import COL_STEP, FORWARD, LOWEST, OUTLET, PIT, ROW_STEP
 from catchscreen.terrain.hollows import (
     OUTSIDE,
-    Histogram,
     Hollows,
     Merging,
     _homes,
@@ -27,12 +26,11 @@ from catchscreen.terrain.hollows import (
     _next_kept_above,
     _outermost,
     count_levels,
-    curve_of,
-    join_counts,
     unframed_cells,
 )
 from catchscreen.terrain.tiled import TiledRouting
 from catchscreen.terrain.tiled_basins import TileBasins, whole_cells, whole_places
+from catchscreen.terrain.tiled_curves import Curve
 from catchscreen.terrain.tiled_reading import gather
 from catchscreen.tiles import Store, Tile, each_tile
 
@@ -211,24 +209,21 @@ def _curves(
     kept, above, number, holds = choice
     own = number[: every.basins]
     owner = np.where(own >= 0, own, above[: every.basins])
-    none = np.empty(0, dtype=np.int64)
-    levels: list[list[Histogram]] = [[(none, none)] for _ in kept]
+    listing = [Curve(int(every.floor[hollow]), int(every.spill[hollow])) for hollow in kept]
     for _, (level, basin) in each_tile(lambda tile: _grids(routing, basins, tile), routing.tiling):
         of_cell, wet = wetting.list_wet_levels(level, basin, holds, every.spill, owner)
         of_level, ticks, counts = count_levels(of_cell, wet)
         for hollow in np.unique(of_level):
             part = slice(*np.searchsorted(of_level, [hollow, hollow + 1]))
-            levels[hollow].append((ticks[part].copy(), counts[part].copy()))
-    curves = []
-    for hollow in range(kept.size):
-        joined_levels = join_counts(levels[hollow])
-        if above[kept[hollow]] >= 0:
-            levels[above[kept[hollow]]].append(joined_levels)
-        levels[hollow] = []
-        curves.append(curve_of(*joined_levels, int(every.spill[kept[hollow]])))
+            at = int(hollow)
+            while at >= 0:
+                listing[at].add(ticks[part], counts[part])
+                at = int(above[kept[at]])
+    curves = [curve.listed() for curve in listing]
     start = np.zeros(kept.size + 1, dtype=np.int64)
     np.cumsum([curve[0].size for curve in curves], out=start[1:])
-    joined = [np.concatenate([curve[part] for curve in curves] or [none]) for part in range(3)]
+    none = [np.empty(0, dtype=np.int64)]
+    joined = [np.concatenate([curve[part] for curve in curves] or none) for part in range(3)]
     return start, joined[0], joined[1], joined[2]
 
 

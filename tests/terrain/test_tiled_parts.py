@@ -15,10 +15,12 @@ from catchscreen.terrain._kernels import banks, cutting
 from catchscreen.terrain.carving import carve_depressions
 from catchscreen.terrain.conditioning import HIGHEST_TICKS, frame_levels
 from catchscreen.terrain.frames import slope_sums
+from catchscreen.terrain.hollows import level_curve
 from catchscreen.terrain.moving import cells_within
 from catchscreen.terrain.routing import route
 from catchscreen.terrain.tiled import route_tiles
 from catchscreen.terrain.tiled_carving import carve_tiles
+from catchscreen.terrain.tiled_curves import Curve
 from catchscreen.terrain.tiled_flows import TiledFlows
 from catchscreen.terrain.tiled_holes import ReadyGround, wall_off_holes
 from catchscreen.terrain.tiled_reading import Patched, gather
@@ -168,6 +170,21 @@ def test_the_first_low_ground_beyond_a_bank():
         assert function((level, filled, level), np.array([8, 9]), steps, 5, 3.0) == (2, 9, 12, 9)
         assert function((level, filled, level), np.array([8, 9]), steps, 9, 3.0)[0] == -1
         assert function((level, filled, level), np.array([8]), steps, 5, 3.0) == (3, 8, 12, 9)
+
+
+@pytest.mark.parametrize("many", [3, 40, 300, 4_000])
+def test_a_curve_is_the_same_from_any_parts(many):
+    """Few levels are all listed; of more than 255 so many evenly spaced ones; levels above the spill do not count."""
+    rng = np.random.default_rng(many)
+    level = rng.integers(0, many, 5_000) * 7
+    spill = int(0.8 * 7 * many) + 1
+    expected = level_curve(np.sort(level), spill)
+    curve = Curve(int(level.min()), spill)
+    for part in np.array_split(level, 23):
+        curve.add(*np.unique(part, return_counts=True))
+    for one, other in zip(curve.listed(), expected, strict=True):
+        np.testing.assert_array_equal(one, other)
+    assert (expected[0].size == 256) == (many > 300)
 
 
 def test_cells_within_an_outline_are_those_whose_centre_it_holds():
