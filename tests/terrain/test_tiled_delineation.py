@@ -15,7 +15,7 @@ from pyproj import CRS
 
 from catchscreen import inputs
 from catchscreen.brief import Brief
-from catchscreen.errors import InputsAtFault
+from catchscreen.errors import InputsAtFault, ScreeningStopped
 from catchscreen.grid import Grid
 from catchscreen.options import TerrainOptions
 from catchscreen.progress import Run
@@ -165,6 +165,7 @@ def test_everything_equals_the_whole(size, variant, make_inputs, hills, tmp_path
     data = town(make_inputs, hills, seed=5)
     whole, tiled, _ = both(data, SMALL.model_copy(update=VARIANTS[variant]), size, Room(tmp_path))
     assert_same(whole, tiled, data.ground_valid)
+    assert not any(path.is_dir() for path in tmp_path.iterdir())
     found = tiled[0]
     assert len(found.hollows) > 5
     assert len(found.flow_paths) > 5
@@ -227,6 +228,12 @@ def test_only_windows_of_the_ground_are_read(make_inputs, hills, monkeypatch):
     data = replace(town(make_inputs, hills, seed=5), culverts=None, outlets=None)
     _, _, ground = both(data, SMALL.model_copy(update={"suspect_min_volume_m3": 1e9}), 16)
     assert 16 * 16 <= ground.largest <= 20 * 20
+
+
+def test_a_run_over_tiles_stops_when_it_is_asked_to(make_inputs, hills):
+    data = town(make_inputs, hills, seed=5)
+    with pytest.raises(ScreeningStopped):
+        delineate_tiles(Windows(data), data, SMALL, Run(cancelled=lambda: True), size=16, room=Room())
 
 
 def valley(make_inputs, **layers):

@@ -73,6 +73,21 @@ def test_gathered_values_are_those_of_the_cells(size, tmp_path):
     assert gather(store, cell[:0]).size == 0
 
 
+@pytest.mark.parametrize("in_memory", [True, False])
+def test_lent_room_is_apart_and_cleared(in_memory, tmp_path):
+    room = Room() if in_memory else Room(tmp_path)
+    tiling = Tiling(20, 20, 16)
+    own = room.make("values", tiling, np.int32)
+    own.write(tiling.tile(0, 0), np.full((16, 16), 7))
+    with room.within("again") as lent:
+        other = lent.make("values", tiling, np.int32)
+        other.write(tiling.tile(0, 0), np.full((16, 16), 8))
+        assert (own.read(tiling.tile(0, 0)) == 7).all()
+        assert (other.read(tiling.tile(0, 0)) == 8).all()
+    assert (own.read(tiling.tile(0, 0)) == 7).all()
+    assert not any(path.is_dir() for path in tmp_path.iterdir())
+
+
 def test_patches_lie_over_each_other():
     """The upper one sees the lower one's levels, and changes none of them."""
     whole = np.arange(30 * 25, dtype=np.int32).reshape(30, 25)
