@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import NamedTuple
 
-import numpy as np
 import pandas as pd
 
 from catchscreen.options import RankingOptions
@@ -13,7 +12,6 @@ from catchscreen.progress import DataIssue, Run
 from catchscreen.ranking.bounds import THIN, bound_scores, say_what_it_rests_on
 from catchscreen.ranking.choosing import choose_options, rank_candidates
 from catchscreen.ranking.depths import find_base_depths, say_test_depths
-from catchscreen.ranking.grading import concerns
 from catchscreen.ranking.parcels import rank_parcels
 from catchscreen.ranking.reasons import join_texts, write_reasons
 from catchscreen.ranking.relief import add_combined_relief
@@ -39,20 +37,18 @@ from catchscreen.records import (
     StormRuns,
 )
 
-NOT_CONCERNED = "does not concern this variant"
 THIN_TEXT = "hardly judged yet: its score rests on"
 LEAST_SAID_M3 = 0.05
 """An overflow below this would be printed as 0.0 m3."""
 
 
 class Scored(NamedTuple):
-    """The options of one measure: rules, facts with indices and score, weights, grades as known and as filled."""
+    """The options of one measure: rules, facts with indices and score, weights, grades as known (NaN: not)."""
 
     rules: tuple[GradeRule, ...]
     facts: pd.DataFrame
     weights: pd.DataFrame
     grades: pd.DataFrame
-    filled: pd.DataFrame
 
 
 def rank(  # noqa: PLR0913, PLR0917 (the story's last stage reads what all the others left)
@@ -108,7 +104,6 @@ def rank(  # noqa: PLR0913, PLR0917 (the story's last stage reads what all the o
         parcels=rank_parcels(proposals, candidates, list(rules), data.parcels.index),
         weights=weights.set_index(pd.Index(weights["measure"] + "." + weights["criterion"], name="weight_id")),
         option_scores=scored.assign(is_chosen=scored.index.isin(best)).sort_index(kind="stable"),
-        grades=pd.concat([_long_grades(part, best) for part in parts], ignore_index=True),
     )
 
 
@@ -137,7 +132,7 @@ def _score_measure(measure: str, facts: pd.DataFrame, rules: tuple[GradeRule, ..
     costs = scored["cost_per_m3_taken"]
     scored["usual_cost_per_m3_taken"] = usual = costs[able].median()
     scored["is_costly"] = costs > options.costly_factor * usual
-    return Scored(rules, scored, weights, grades, filled)
+    return Scored(rules, scored, weights, grades)
 
 
 def _explain(part: Scored, chosen: pd.Index, options: RankingOptions) -> pd.DataFrame:
@@ -173,36 +168,6 @@ def _explain(part: Scored, chosen: pd.Index, options: RankingOptions) -> pd.Data
     )
     words["unknowns"] = join_texts(rows["unknowns"], words["unknown_criteria"])
     return words
-
-
-def _long_grades(part: Scored, chosen: pd.Index) -> pd.DataFrame:
-    """Lay the grades of the chosen options out, one row for each option and criterion."""
-    facts = part.facts[part.facts.index.isin(chosen)]
-    grades, filled = part.grades.loc[facts.index], part.filled.loc[facts.index]
-    parts = []
-    for rule in part.rules:
-        values = facts[rule.column] if rule.column in facts else pd.Series(np.nan, index=facts.index)
-        unknown = grades[rule.name].isna().to_numpy()
-        treatment = "median of the known" if rule.when_unknown == "median" else f"{rule.when_unknown:g}"
-        state = np.where(unknown, f"unknown: {treatment}", "known")
-        state = np.where(filled[rule.name].isna(), DROPPED, state)
-        state = np.where(concerns(facts, rule), state, NOT_CONCERNED)
-        parts.append(
-            pd.DataFrame(
-                {
-                    "candidate_id": facts["candidate_id"].to_numpy(),
-                    "option_id": facts.index,
-                    "criterion": rule.name,
-                    "index": rule.index,
-                    "column": rule.column,
-                    "value": values.astype(str).to_numpy(),
-                    "grade": filled[rule.name].to_numpy(float),
-                    "state": state,
-                }
-            )
-        )
-    columns = ["candidate_id", "option_id", "criterion", "index", "column", "value", "grade", "state"]
-    return pd.concat(parts, ignore_index=True) if parts else pd.DataFrame(columns=columns)
 
 
 def _note_dropped(weights: pd.DataFrame, rules: Mapping[str, tuple[GradeRule, ...]], run: Run) -> None:

@@ -8,11 +8,13 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
 from catchscreen.ranking.grading import concerns
 from catchscreen.ranking.scoring import IDLE
 from catchscreen.records import Floats, GradeRule
 
+Mask = NDArray[np.bool_]
 SEPARATOR = "; "
 GOOD, BAD = 0.6, 0.3
 HOW_MANY = 3
@@ -84,11 +86,12 @@ def write_reasons(
     asks = np.column_stack([concerns(facts, rule) for rule in rules])
     pull = index_weights or {}
     weight = np.array([share[rule.name] * pull.get(rule.index, 1.0) for rule in rules])
-    speak_for, speak_against = _criteria_texts(facts, rules)
     grade_said = np.where(asks, grade, np.nan)
     praised = np.array([not rule.only_against for rule in rules])
-    good = _heaviest(speak_for, np.where((grade_said >= GOOD) & praised, weight * grade, 0.0))
-    bad = _heaviest(speak_against, np.where(grade_said <= BAD, weight * (1.0 - grade), 0.0))
+    for_it, against = (grade_said >= GOOD) & praised, grade_said <= BAD
+    texts = _criteria_texts(facts, rules, for_it, against)
+    good = _heaviest(texts, np.where(for_it, weight * grade, 0.0))
+    bad = _heaviest(texts, np.where(against, weight * (1.0 - grade), 0.0))
     # Where no site gains anything, that is known of every one.
     idle = set(weights["criterion"][weights["state"] == IDLE]) if "state" in weights else set()
     asks &= np.array([rule.name not in idle for rule in rules])
@@ -100,29 +103,33 @@ def write_reasons(
         SEPARATOR.join(dict.fromkeys(rule.unknown_check for rule in own if rule.unknown_check)) for own in missing
     ]
     which = kind.ravel().tolist()
-    texts = {
+    words = {
         "reasons_for": good,
         "reasons_against": bad,
         "unknown_criteria": [named[one] for one in which],
         "unknown_checks": [checks[one] for one in which],
     }
-    return pd.DataFrame(texts, index=facts.index, dtype=object)
+    return pd.DataFrame(words, index=facts.index, dtype=object)
 
 
-def _criteria_texts(facts: pd.DataFrame, rules: tuple[GradeRule, ...]) -> tuple[list[list[str]], list[list[str]]]:
-    """Word each criterion for and against every row; a value that many rows share is worded once."""
-    speak_for, speak_against = [], []
-    for rule in rules:
-        told = rule.text_column if rule.text_column in facts else ""
-        if rule.column not in facts:
-            speak_for.append([""] * len(facts))
-            speak_against.append([""] * len(facts))
-            continue
-        codes, values = pd.factorize(facts[told or rule.column])
-        for texts, form in ((speak_for, rule.good_text), (speak_against, rule.bad_text)):
-            worded = [str(value) if told else _say_criterion(rule, value, form) for value in values]
-            texts.append([worded[code] if code >= 0 else "" for code in codes.tolist()])
-    return speak_for, speak_against
+def _criteria_texts(facts: pd.DataFrame, rules: tuple[GradeRule, ...], for_it: Mask, against: Mask) -> list[list[str]]:
+    """Word each criterion where it speaks for or against a row; a value that many rows share is worded once.
+
+    for_it, against : (rows, rules); no cell is in both.
+    """
+    columns = []
+    for place, rule in enumerate(rules):
+        texts = np.full(len(facts), "", dtype=object)
+        if rule.column in facts:
+            told = rule.text_column if rule.text_column in facts else ""
+            values = facts[told or rule.column].to_numpy()
+            for speaks, form in ((for_it[:, place], rule.good_text), (against[:, place], rule.bad_text)):
+                rows = np.flatnonzero(speaks)
+                codes, different = pd.factorize(values[rows])
+                said = [str(value) if told else _say_criterion(rule, value, form) for value in different]
+                texts[rows] = np.array([*said, ""], dtype=object)[codes]
+        columns.append(texts.tolist())
+    return columns
 
 
 def _say_criterion(rule: GradeRule, value: object, form: str) -> str:

@@ -122,5 +122,3 @@ class Ranking:
     option_scores: pd.DataFrame = field(default_factory=pd.DataFrame)
     """Index option_id; is_chosen, the three indices, score, and the results behind them, for every option that can be
     built."""
-    grades: pd.DataFrame = field(default_factory=pd.DataFrame)
-    """candidate_id, option_id, criterion, column, value, grade (0..1), state ("known", "unknown: median", ...)."""

@@ -117,6 +117,33 @@ def test_a_full_infiltration_site_without_a_test_names_the_test_as_next_check(va
     assert station["next_check"].startswith("infiltration test")
 
 
+def test_the_first_sites_keep_water_out_of_sewers_and_those_that_only_slow_it_say_so(vale):
+    """A lined store above the busy overflow sends its water back there: of the first ten at most one does so, the
+    largest of the district (the water meadow's car park).
+    """
+    ranked = vale.plain.parcels.dropna(subset=["rank"]).sort_values(["rank", "score"]).head(10)
+    first = vale.plain.candidates.loc[ranked["best_candidate"]]
+    paved = first[first["measure"] == PAVING]
+    assert len(paved) >= 8
+    slowing = paved[(paved["receiving_now"] == "combined sewer") & (paved["off_combined_sewer_m2"] == 0.0)]
+    assert set(slowing["parcel_id"]) <= {parcel_of(vale, "Water Meadow Long-Stay Car Park")}
+    lined = vale.plain.candidates.query(
+        "measure == @PAVING and variant == 'lined' and outfall == 'combined sewer' and captured_connected_m2 > 0"
+    )
+    slowed = lined[lined["combined_spills_per_year"] > 0.0]
+    assert len(slowed) > 50
+    assert slowed["combined_sewer_said"].str.startswith("only slows the water that it sends back").all()
+    assert (slowed["combined_spills_weighted"] <= 0.25 * slowed["combined_spills_per_year"] + 1e-9).all()
+
+
+def test_a_pitch_whose_water_comes_to_no_sewer_gets_no_credit_for_one(vale):
+    pitches = vale.plain.candidates.query("measure == 'sports_turf' and score == score")
+    assert len(pitches) >= 3
+    assert (pitches["captured_connected_m2"] == 0.0).all()
+    assert (pitches["combined_spills_weighted"] == 0.0).all()
+    assert not pitches["reasons_for"].str.contains("sewer").any()
+
+
 def test_the_contradicting_pit_turns_its_site_to_partial_and_moves_its_score(vale):
     brief = Brief.from_toml(SAMPLE / "brief_test_pit.toml")
     plans = measures.open_measures(brief.measures)

@@ -49,7 +49,9 @@ def test_nothing_is_said_in_words_where_the_number_is_nought():
     said = "keeps its water out of a combined sewer whose overflow spills 31 times a year"
     told = {"combined_spills_weighted": 31.0, "combined_sewer_said": said}
     assert reasons_of("full-infiltration", **told)["reasons_for"] == said
-    assert "worse off: social decile 1 of 10 (1 is the worst off)" in reasons_of("lined", social_decile=1.0)["reasons_for"]
+    assert (
+        "worse off: social decile 1 of 10 (1 is the worst off)" in reasons_of("lined", social_decile=1.0)["reasons_for"]
+    )
 
 
 def test_neither_roofs_nor_lined_stores_name_the_source_of_a_rate(proposals):
@@ -169,6 +171,23 @@ def test_only_what_went_to_the_combined_sewer_is_kept_out_of_it(
     data, land, cover = make_district(**layers)
     table = propose(data, land, cover, open_measures(options), options, run).options
     assert table.at[f"{SCHOOL}.{variant}", "off_combined_sewer_m2"] == pytest.approx(expected)
+
+
+@pytest.mark.parametrize(("kind", "area"), [("", np.nan), ("separate", 0.0)])
+def test_where_the_sewer_is_not_known_nobody_says_what_is_kept_out_of_it(
+    make_district, layers, options, run, kind, area
+):
+    """No kind of sewer zone: what receives the water is unknown, and so is what is kept out of a combined sewer."""
+    if kind:
+        layers["sewer_zones"]["sewer_kind"] = kind
+    else:
+        layers["sewer_zones"] = None
+    data, land, cover = make_district(**layers)
+    proposals = propose(data, land, cover, open_measures(options), options, run)
+    found = proposals.options.at[f"{SCHOOL}.full-infiltration", "off_combined_sewer_m2"]
+    assert found == pytest.approx(area, nan_ok=True)
+    certainty = proposals.hosts.at[SCHOOL, "receiving_certainty"]
+    assert certainty == ("assumed from the map" if kind else "unknown")
 
 
 def test_sentences_are_joined_once_in_order_and_row_by_row():
