@@ -24,6 +24,7 @@ from catchscreen.terrain.tiled_basins import (
     TileShow,
     framed_cells,
     reduce_tile,
+    rim_cells,
     settle_tile,
     shut_ends,
     steps_in,
@@ -32,7 +33,7 @@ from catchscreen.terrain.tiled_basins import (
 from catchscreen.terrain.tiled_graph import TiledGraph, TiledSolution
 from catchscreen.terrain.tiled_plateaus import CrossingPlateaus, FirstLook, look_first
 from catchscreen.terrain.walking import carry_down
-from catchscreen.tiles import Lines, Room, Seams, Source, Store, Tile, Tiling, each_tile, give_back, outer_lines
+from catchscreen.tiles import Lines, Room, Seams, Source, Store, Tile, Tiling, each_tile, give_back
 
 Ints = NDArray[np.int64]
 _Turned = tuple[Ints, NDArray[np.uint8], Ints]
@@ -239,12 +240,11 @@ class _TiledRun:
         leaving, way = _close(code)
         _carry(code, turned, total)
         self.total.write(tile, total[1:-1, 1:-1])
-        lines = outer_lines(np.arange(code.size).reshape(code.shape)[1:-1, 1:-1])
-        found = seaming.exits_from(code, np.concatenate(lines), leaving)
-        bounds = np.cumsum([line.size for line in lines])[:-1]
+        rows, cols = tile.shape
+        found = np.split(seaming.exits_from(code, rim_cells(tile), leaving), [cols, 2 * cols, 2 * cols + rows])
         source = whole_cells(leaving, tile, self.tiling.cols)
         self.room.keep(_LEAVING, tile, (source, way, total.ravel()[leaving].astype(np.int64)))
-        return leaving.size, np.split(found, bounds)
+        return leaving.size, found
 
     def _leaving(self, tile: Tile) -> tuple[Ints, NDArray[np.uint8], Ints, tuple[Ints, Ints]]:
         """Return the cells by which water leaves a tile, its direction, the tile's sums, row and column beyond."""

@@ -268,6 +268,14 @@ def whole_cells(cell: Ints, tile: Tile, cols: int) -> Ints:
     return (row - 1 + tile.first_row) * cols + col - 1 + tile.first_col
 
 
+def rim_cells(tile: Tile) -> Ints:
+    """Return the framed numbers of a tile's outermost cells, line by line as ``outer_lines`` gives them."""
+    rows, cols = tile.shape
+    width = cols + 2
+    row, col = np.arange(1, rows + 1) * width, np.arange(1, cols + 1)
+    return np.concatenate([width + col, rows * width + col, row + 1, row + cols])
+
+
 def framed_cells(cell: Ints, tile: Tile, cols: int) -> Ints:
     """Turn cells of the whole grid into framed cells of a tile."""
     row, col = np.divmod(cell, cols)

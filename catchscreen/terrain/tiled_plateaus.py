@@ -14,7 +14,7 @@ from catchscreen.terrain._kernels import seaming
 from catchscreen.terrain._kernels.directions import NO_GROUND, OUTLET, UNDECIDED, VOID
 from catchscreen.terrain._kernels.seaming import FAR
 from catchscreen.terrain.routing import settle_flats, steepest_directions
-from catchscreen.terrain.tiled_basins import framed_cells, whole_cells
+from catchscreen.terrain.tiled_basins import framed_cells, rim_cells, whole_cells
 from catchscreen.terrain.walking import cells_with
 from catchscreen.tiles import (
     Lines,
@@ -97,21 +97,13 @@ def _show(
     flat[cell] = FAR
     seaming.spread_from_exits(level, code, cell, value)
     place = np.flatnonzero(parts >= 0)
-    rim = _rim(tile)[place]
+    rim = rim_cells(tile)[place]
     steps[place] = flat[rim]
     least = flat[cell]
     room.keep(_KEPT, tile, (cell, least, place, rim, steps))
     closed = np.minimum.reduceat(least, start[:-1]) >= FAR
     first_cell = whole_cells(np.minimum.reduceat(cell, start[:-1]), tile, cols)
     return FirstLook(lines, _cut(steps, tile), _cut(parts, tile), closed, first_cell)
-
-
-def _rim(tile: Tile) -> Ints:
-    """Return the framed numbers of a tile's outermost cells, line by line as ``outer_lines`` gives them."""
-    rows, cols = tile.shape
-    width = cols + 2
-    row, col = np.arange(1, rows + 1) * width, np.arange(1, cols + 1)
-    return np.concatenate([width + col, rows * width + col, row + 1, row + cols])
 
 
 def _cut(values: NDArray[Any], tile: Tile) -> Lines:
