@@ -110,7 +110,7 @@ def pick_columns(
         names = (mapped,) if mapped is not None else (column.name, *column.names)
         values = next((frame[name] for name in names if name in frame.columns), None)
         picked[column.name] = _bring(values, column, len(frame), source, desk)
-    for name in [*desk.kept_columns, *keep]:
+    for name in [*sorted(desk.kept_columns), *keep]:
         theirs = source.columns.get(name, name)
         if name not in picked and theirs in frame.columns and theirs != "geometry":
             picked[name] = frame[theirs].to_numpy()

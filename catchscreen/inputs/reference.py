@@ -244,14 +244,18 @@ def bring_to_result(frame: gpd.GeoDataFrame, desk: Desk, source: Source) -> gpd.
     if desk.crs is None or frame.crs is None:
         return frame
     system, _ = horizontal(frame.crs)
-    left, bottom, right, top = (float(value) for value in frame.total_bounds)
-    bounds = (left, bottom, right, top) if np.isfinite([left, bottom, right, top]).all() else None
-    change = find_change(system, desk.crs, source, bounds)
+    change = None if same_system(system, desk.crs) else find_change(system, desk.crs, source, _bounds_of(frame))
     if change is None:
-        return frame.set_crs(desk.crs, allow_override=True)
+        return frame if frame.crs == desk.crs else frame.set_crs(desk.crs, allow_override=True)
     shapes = shapely.transform(frame.geometry.to_numpy(), change.points)
     note_change(change, desk, source)
     return frame.set_geometry(gpd.GeoSeries(shapes, index=frame.index, crs=desk.crs), crs=desk.crs)
+
+
+def _bounds_of(frame: gpd.GeoDataFrame) -> Bounds | None:
+    """Return a layer's bounds, None where it has none."""
+    left, bottom, right, top = (float(value) for value in frame.total_bounds)
+    return (left, bottom, right, top) if np.isfinite([left, bottom, right, top]).all() else None
 
 
 def note_change(change: Change, desk: Desk, source: Source) -> None:

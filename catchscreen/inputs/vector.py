@@ -200,7 +200,8 @@ def _read_file(source: Source, desk: Desk, reach_m: float) -> gpd.GeoDataFrame:
     if not isinstance(frame, gpd.GeoDataFrame):
         cure = "Name a layer with geometry; a CSV needs columns x and y (or easting, northing; lon, lat)."
         raise refuse("no-geometry", source, f'"{layer}" is a table without geometry.', cure)
-    return _named_geometry(frame).set_crs(crs, allow_override=True)
+    named = _named_geometry(frame)
+    return named if named.crs == crs else named.set_crs(crs, allow_override=True)
 
 
 def _read_near(
@@ -235,6 +236,8 @@ def _named_geometry(frame: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
 
 def _apply_where(frame: Any, source: Source) -> Any:
     """Keep the rows whose columns hold the values that the brief names."""
+    if not source.where:
+        return frame
     for column, value in source.where.items():
         if column not in frame.columns:
             names = [str(name) for name in frame.columns]
