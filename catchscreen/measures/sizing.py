@@ -231,9 +231,11 @@ def _quick_depths(proposals: Proposals, index: pd.Index, storms: pd.DataFrame) -
     soaks = (options["soaks"] == "all").to_numpy() & np.isfinite(ratio) & np.isfinite(rate)
     depth = np.where(soaks & bool(len(storms)), 0.0, np.nan)
     for rain, minutes in zip(storms["depth_mm"], storms["duration_min"], strict=True):
-        for row in np.flatnonzero(soaks):
-            tried = quick_depth_mm(ratio[row], rain, minutes / 60.0, rate[row], 1.0, void[row])
-            depth[row] = max(depth[row], tried)
+        tried = [
+            quick_depth_mm(r, rain, minutes / 60.0, q, 1.0, v)
+            for r, q, v in zip(ratio[soaks].tolist(), rate[soaks].tolist(), void[soaks].tolist(), strict=True)
+        ]
+        depth[soaks] = np.maximum(depth[soaks], tried)
     return pd.Series(depth, index=index, dtype=float)
 
 
@@ -245,7 +247,7 @@ def _pick(stores: Stores, rows: np.ndarray) -> Stores:
         if isinstance(value, np.ndarray):
             picked[part.name] = value[rows]
         elif isinstance(value, tuple):
-            picked[part.name] = tuple(value[row] for row in rows)
+            picked[part.name] = tuple(map(value.__getitem__, rows.tolist()))
     return Stores(**picked)
 
 

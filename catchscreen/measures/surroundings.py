@@ -12,7 +12,7 @@ import pandas as pd
 import shapely
 from numpy.typing import NDArray
 
-from catchscreen.measures.threads import by_key, by_rows, query
+from catchscreen.measures.threads import by_rows, by_shape, query
 from catchscreen.records import Floats
 
 Shapes = NDArray[np.object_]
@@ -80,15 +80,16 @@ def _share_more_than_an_edge(
     """Tell which meeting pairs do more than touch; a host inside a thing is known to without looking at its edges."""
     keep = covers(hosts, things, host, thing)
     rest = np.flatnonzero(~keep)
-    host, thing = host[rest], thing[rest]
-    keep[rest] = ~by_key(lambda some: shapely.touches(hosts[host[some]], things[thing[some]]), host)
+    own, others = hosts[host[rest]], things[thing[rest]]
+    keep[rest] = ~by_shape(lambda some: shapely.touches(own[some], others[some]), own)
     return keep
 
 
 def covers(hosts: Shapes, things: Shapes, host: NDArray[np.int64], thing: NDArray[np.int64]) -> NDArray[np.bool_]:
     """Tell in which pairs the thing covers the whole host."""
     shapely.prepare(things[np.unique(thing)])
-    return np.asarray(by_key(lambda some: shapely.covers(things[thing[some]], hosts[host[some]]), thing), dtype=bool)
+    inside, around = hosts[host], things[thing]
+    return np.asarray(by_shape(lambda some: shapely.covers(around[some], inside[some]), around), dtype=bool)
 
 
 def _runs(host: NDArray[np.int64]) -> tuple[NDArray[np.int64], NDArray[np.int64]]:

@@ -1,7 +1,7 @@
 """Work of shapely in parts on several threads: it frees the interpreter lock. The parts do not depend on the threads.
 
 What shapes keep for later when first asked (a prepared outline, an index) may be made by one thread only: parts either
-are rows of their own shapes, or are made by a key that tells which shape a row asks.
+only read their shapes, or hold all rows of a shape.
 """
 
 from __future__ import annotations
@@ -53,13 +53,15 @@ def by_rows(function: Callable[..., NDArray[Any]], *arrays: NDArray[Any]) -> NDA
     return np.concatenate(run_each(lambda part: function(*(array[part] for array in arrays)), _slices(count)))
 
 
-def by_key(function: Callable[[Ints], NDArray[Any]], key: Ints) -> NDArray[Any]:
-    """Put together what a function of row numbers gives, rows of one key always in one part."""
-    if key.size < LEAST_ROWS:
-        return function(np.arange(key.size))
-    groups = [np.flatnonzero(key % PARTS == number) for number in range(PARTS)]
+def by_shape(function: Callable[[Ints], NDArray[Any]], shapes: Shapes) -> NDArray[Any]:
+    """Put together what a function of row numbers gives, rows of one shape, however often it stands, in one part."""
+    count = len(shapes)
+    if count < LEAST_ROWS:
+        return function(np.arange(count))
+    part = np.fromiter(map(id, shapes.tolist()), dtype=np.uint64, count=count) // 64 % PARTS
+    groups = [rows for rows in (np.flatnonzero(part == number) for number in range(PARTS)) if rows.size]
     found = run_each(function, groups)
-    out = np.empty(key.size, dtype=found[0].dtype)
+    out = np.empty(count, dtype=found[0].dtype)
     for rows, values in zip(groups, found, strict=True):
         out[rows] = values
     return out

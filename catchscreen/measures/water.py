@@ -12,7 +12,7 @@ from catchscreen.measures.evidence import lowest_by_host
 from catchscreen.measures.neighbours import first_other_parcel
 from catchscreen.measures.run_on import sum_by_host
 from catchscreen.measures.surroundings import distance_to_nearest, number_under
-from catchscreen.measures.threads import by_key, query
+from catchscreen.measures.threads import by_shape, query
 from catchscreen.records import Cover, Inputs, Ints, Terrain
 
 WATERCOURSE_REACH_M = 50.0
@@ -209,7 +209,8 @@ def _first_met(
     met[known], along[known] = meets[place], beside[place]
     row, step = np.nonzero((met > 0) | along)
     x, y = land.grid.xy_of_cells(path[row, step])
-    inside = by_key(lambda some: shapely.contains_xy(shapes[row[some]], x[some], y[some]), row)
+    around = shapes[row]
+    inside = by_shape(lambda some: shapely.contains_xy(around[some], x[some], y[some]), around)
     met[row[inside], step[inside]], along[row[inside], step[inside]] = 0, False
     first = np.argmax(met > 0, axis=1)
     code = met[np.arange(len(path)), first]

@@ -41,17 +41,18 @@ def test_a_tree_is_asked_in_parts(count, predicate, distance):
 
 @pytest.mark.usefixtures("allowed")
 @pytest.mark.parametrize("count", [40, 1200])
-def test_rows_and_keys_in_parts(count):
-    """Rows come back in their order, also where they are parted by a key."""
+def test_rows_and_shapes_in_parts(count):
+    """Rows come back in their order, also where all rows of a shape are kept together."""
     some, other = _discs(count, 3), _discs(count, 4)
     expected = shapely.distance(some, other)
     np.testing.assert_array_equal(threads.by_rows(shapely.distance, some, other), expected)
-    key = np.random.default_rng(5).integers(0, 9, count)
+    drawn = np.random.default_rng(5).integers(0, 30, count)
+    often = some[drawn]
     seen: list[set[int]] = []
 
     def ask(rows: np.ndarray) -> np.ndarray:
-        seen.append(set(key[rows].tolist()))
-        return shapely.distance(some[rows], other[rows])
+        seen.append(set(drawn[rows].tolist()))
+        return shapely.distance(often[rows], other[rows])
 
-    np.testing.assert_array_equal(threads.by_key(ask, key), expected)
-    assert sum(len(keys) for keys in seen) == len(set(key.tolist()))
+    np.testing.assert_array_equal(threads.by_shape(ask, often), shapely.distance(often, other))
+    assert sum(len(shapes) for shapes in seen) == len(set(drawn.tolist()))
