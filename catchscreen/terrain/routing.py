@@ -213,10 +213,17 @@ def spill_from_outside(
 
     The level is LOWEST and the pass -1 outside and where there is no way out.
     """
+    first = np.zeros(count + 1, dtype=np.int64)
+    beside, rise = np.empty(2 * key.size, dtype=np.uint64), np.empty(2 * key.size, dtype=np.int32)
+    nodes, parts = (node_a, node_b), parts_of(count, most=2)
+    in_parts(parts, lambda low, high: tree.count_ends(nodes, (low, high), first))
+    np.cumsum(first, out=first)
+    free = first[:-1].copy()
+    in_parts(parts, lambda low, high: tree.list_ends(nodes, key, (low, high), free, beside, rise))
     spill, exit_pass = np.full(count, LOWEST, dtype=np.int32), np.full(count, -1, dtype=np.int64)
     order = np.empty(count, dtype=np.int32)
-    ends = (np.full(count, -1, np.int32), np.empty(2 * node_a.size, np.int32), np.empty(count, np.int32))
-    reached = tree.walk_tree(node_a, node_b, key, ends, spill, exit_pass, order)
+    stack = np.empty(count, dtype=np.uint64), np.empty(count, dtype=np.int32)
+    reached = tree.walk_tree(first, beside, rise, stack, spill, exit_pass, order)
     return spill, exit_pass, order[:reached]
 
 

@@ -35,9 +35,9 @@ def strip_rows(shape: tuple[int, int]) -> Bounds:
     return [(height * strip // number, height * (strip + 1) // number) for strip in range(number)]
 
 
-def parts_of(size: int) -> Bounds:
+def parts_of(size: int, most: int = 8) -> Bounds:
     """Return the parts of a list of some length, likewise."""
-    number = 1 if size < _WORTH_A_THREAD else 8
+    number = 1 if size < _WORTH_A_THREAD else most
     return [(size * part // number, size * (part + 1) // number) for part in range(number)]
 
 

@@ -128,11 +128,52 @@ def spanning_tree(
 
 
 @kernel
-def walk_tree(
-    node_a: NDArray[np.int32],
-    node_b: NDArray[np.int32],
+def count_ends(
+    nodes: tuple[NDArray[np.int32], NDArray[np.int32]], part: tuple[int, int], first: NDArray[np.int64]
+) -> None:
+    """Count the passes at each node from ``part[0]`` to before ``part[1]``, one place on in ``first``, zeros before."""
+    for node in nodes:
+        for u in range(node.size):
+            if part[0] <= node[u] < part[1]:
+                first[node[u] + 1] += 1
+
+
+@kernel
+def list_ends(
+    nodes: tuple[NDArray[np.int32], NDArray[np.int32]],
     key: NDArray[np.uint64],
-    ends: tuple[NDArray[np.int32], NDArray[np.int32], NDArray[np.int32]],
+    part: tuple[int, int],
+    free: NDArray[np.int64],
+    beside: NDArray[np.uint64],
+    rise: NDArray[np.int32],
+) -> None:
+    """List the passes at each node from ``part[0]`` to before ``part[1]``.
+
+    Parameters
+    ----------
+    nodes, key : ends and height keys of the passes. free : (nodes,) int64, where the list of each node begins; used up.
+    beside : (2 n,) written, the node across in the upper half and the pass in the lower. rise : (2 n,) level of the
+    pass.
+    """
+    for u in range(key.size):
+        level = np.int32(np.int64(key[u] >> np.uint64(32)) + LOWEST)
+        a, b = nodes[0][u], nodes[1][u]
+        if part[0] <= a < part[1]:
+            beside[free[a]] = (np.uint64(b) << np.uint64(32)) | np.uint64(u)
+            rise[free[a]] = level
+            free[a] += 1
+        if part[0] <= b < part[1]:
+            beside[free[b]] = (np.uint64(a) << np.uint64(32)) | np.uint64(u)
+            rise[free[b]] = level
+            free[b] += 1
+
+
+@kernel
+def walk_tree(
+    first: NDArray[np.int64],
+    beside: NDArray[np.uint64],
+    rise: NDArray[np.int32],
+    stack: tuple[NDArray[np.uint64], NDArray[np.int32]],
     spill: NDArray[np.int32],
     exit_pass: NDArray[np.int64],
     order: NDArray[np.int32],
@@ -141,37 +182,31 @@ def walk_tree(
 
     Parameters
     ----------
-    node_a, node_b : (n,) int32, ends of the tree's passes. key : (n,) uint64, their height keys.
-    ends : (nodes,) int32, -1 at first, (2 n,) and (nodes,), working space: the passes at each node, chained; a stack.
-    spill : (nodes,) int32, LOWEST at first; the level at which each basin's water gets out is written.
-    exit_pass : (nodes,) int64, -1 at first; the pass by which it leaves towards the outside is written.
-    order : (nodes,) int32, written: nodes, each after the one that it leaves to.
+    first : (nodes + 1,) int64, where the list of each node begins. beside, rise : as from ``list_ends``.
+    stack : (nodes,) twice, working space. spill : (nodes,) int32, written where there is a way out: the level at which
+    each basin's water gets out. exit_pass : (nodes,) int64, written likewise: the pass by which it leaves, none for the
+    outside. order : (nodes,) int32, written: nodes, each after the one that it leaves to.
     """
-    last, before, stack = ends
-    for u in range(node_a.size):
-        before[2 * u] = last[node_a[u]]
-        last[node_a[u]] = 2 * u
-        before[2 * u + 1] = last[node_b[u]]
-        last[node_b[u]] = 2 * u + 1
-    stack[0] = 0
+    none = np.uint64(0xFFFFFFFF)
+    stack[0][0] = none
+    stack[1][0] = LOWEST
     depth = 1
     found = 0
     while depth > 0:
         depth -= 1
-        node = stack[depth]
+        node = np.int64(stack[0][depth] >> np.uint64(32))
+        by = stack[0][depth] & none
+        level = stack[1][depth]
+        if by != none:
+            exit_pass[node] = np.int64(by)
+        spill[node] = level
         order[found] = node
         found += 1
-        end = last[node]
-        while end >= 0:
-            u = end >> 1
-            other = node_a[u] if end & 1 else node_b[u]
-            if other != 0 and exit_pass[other] < 0:
-                exit_pass[other] = u
-                here = np.int32(np.int64(key[u] >> np.uint64(32)) + LOWEST)
-                spill[other] = max(spill[node], here)
-                stack[depth] = other
+        for place in range(first[node], first[node + 1]):
+            if beside[place] & none != by:
+                stack[0][depth] = beside[place]
+                stack[1][depth] = max(level, rise[place])
                 depth += 1
-            end = before[end]
     return found
 
 
