@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Sequence
 
 import pandas as pd
@@ -10,6 +11,8 @@ from catchscreen.measures.contract import Measure, Threshold
 from catchscreen.records import GradeRule
 
 COMMON = "common practice"
+VALUE = re.compile(r"\{value[^}]*\}")
+"""Where a site's own value stands in a reason."""
 DECIDING = ("variant", "gate", "switch", "flag", "constraint", "grade", "number")
 """Kinds of rows that hold a number or a rule, each with its source."""
 DESCRIBED = ["kind", "name", "column", "rule", "applies_to", "reason", "when_unknown", "source"]
@@ -55,9 +58,10 @@ def list_rules(measures: Sequence[Measure]) -> pd.DataFrame:
     """
     frames = [describe(measure).assign(measure=measure.name) for measure in measures]
     table = pd.concat(frames or [pd.DataFrame(columns=[*DESCRIBED, "measure"])], ignore_index=True)
-    table = table[table["kind"].isin(DECIDING)]
+    table = table[table["kind"].isin(DECIDING)].copy()
     named = table["measure"] + "." + table["kind"] + "." + table["name"]
     again = named.groupby(named).cumcount()
+    table["reason"] = table["reason"].str.replace(VALUE, "[value]", regex=True)
     ids = named.where(again == 0, named + "." + (again + 1).astype(str))
     return table.set_index(pd.Index(ids, name="rule_id"))[["measure", *DESCRIBED]]
 

@@ -61,6 +61,7 @@ def _is_lightest_where_unproven(able: pd.DataFrame) -> pd.Series:
 
 
 ONLY = "the only variant that can be built here"
+LIGHTEST = "the lightest build-up, since nobody knows what the roof carries"
 HIGHEST = "the highest score of its variants"
 MOST = "soaks away most of the variants that can be built here"
 YIELDS = "holds its sizing storm, of which those that soak away more overflow over a quarter"
@@ -126,7 +127,9 @@ def _variant_reasons(table: pd.DataFrame, proposals: Proposals, options: Ranking
     own = table["soaks"].map(DRAINAGE_ORDER)
     yields = own.gt(first).to_numpy()
     by_score = (first.eq(last) | (options.variant_choice == "score")).to_numpy()
-    said = np.select([number.eq(1).to_numpy(), by_score, yields], [ONLY, HIGHEST, YIELDS], MOST)
+    untold = (table["ground"].eq("roof") & table["load_margin_kn_m2"].isna()).to_numpy()
+    cases = [number.eq(1).to_numpy(), untold, by_score, yields]
+    said = np.select(cases, [ONLY, LIGHTEST, HIGHEST, YIELDS], MOST)
     rows = zip(table.index, said.tolist(), yields.tolist(), table["size_reason"].tolist(), strict=True)
     return [
         "; ".join(part for part in (moved, "" if moved and not late else reason, size) if part)

@@ -126,13 +126,15 @@ def _criteria_texts(facts: pd.DataFrame, rules: tuple[GradeRule, ...], for_it: M
             for speaks, form in ((for_it[:, place], rule.good_text), (against[:, place], rule.bad_text)):
                 rows = np.flatnonzero(speaks)
                 codes, different = pd.factorize(values[rows])
-                said = [str(value) if told else _say_criterion(rule, value, form) for value in different]
+                said = [_say_criterion(rule, value, form) for value in different]
                 texts[rows] = np.array([*said, ""], dtype=object)[codes]
         columns.append(texts.tolist())
     return columns
 
 
 def _say_criterion(rule: GradeRule, value: object, form: str) -> str:
+    if isinstance(value, str) and rule.text_column:
+        return form.format(value=value) if form and value != rule.zero_text else value
     if rule.zero_text and not isinstance(value, str) and float(value) == 0.0:  # type: ignore[arg-type]
         return rule.zero_text
     said = format_value("" if rule.unit else rule.column, value) + (f" {rule.unit}" if rule.unit else "")

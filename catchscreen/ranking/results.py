@@ -203,8 +203,8 @@ def say_hollow(kept_m3: Floats, properties: Floats) -> list[str]:
     rows = np.column_stack([np.where(gains, np.fmax(np.round(kept_m3), 0.5), 0.0), np.where(gains, properties, 0.0)])
     different, which = np.unique(rows, axis=0, return_inverse=True)
     said = [
-        f"water kept from a hollow with {stand:.0f} propert{'y' if stand == 1.0 else 'ies'} in it: "
-        f"{f'{kept:,.0f}' if kept >= 1.0 else 'less than 1'} m3"
+        f"{f'{kept:,.0f}' if kept >= 1.0 else 'less than 1'} m3 kept from a hollow with {stand:.0f} "
+        f"propert{'y' if stand == 1.0 else 'ies'} in it"
         if kept > 0.0
         else "keeps no water from a hollow with properties in it"
         for kept, stand in different.tolist()

@@ -130,7 +130,7 @@ def test_indices_and_scores_stay_between_0_and_100(ranked):
 
 def test_reasons_speak_for_and_against_and_name_the_next_check(ranked):
     school = ranked.candidates.loc[SCHOOL]
-    assert "takes 2,610 m2 of connected impermeable area off" in school["reasons_for"]
+    assert "captures 2,610 m2 of connected impermeable area" in school["reasons_for"]
     assert school["next_check"].startswith("infiltration test")
     assert "structural survey" in ranked.candidates.at[SCHOOL_ROOF, "next_check"]
     assert "many private owners" in ranked.candidates.at[CAR_PARK, "reasons_against"]

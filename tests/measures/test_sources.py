@@ -59,6 +59,11 @@ def test_what_the_brief_sets_says_so_and_nothing_else_does():
     pd.testing.assert_frame_equal(table.loc[others], RULES.loc[others])
 
 
+def test_a_site_s_own_value_has_its_place_in_the_words_of_a_rule():
+    assert not RULES["reason"].str.contains(r"[{}]").any()
+    assert RULES.at[f"{PAVING}.gate.width_min_m", "reason"] == "only [value] m wide"
+
+
 def test_the_proposals_carry_the_rules_that_were_used(make_district, layers, run):
     options = MeasureOptions(thresholds={f"{PAVING}.host_area_min_m2": 60.0})
     data, land, cover = make_district(**layers)

@@ -225,3 +225,18 @@ def test_a_parcel_without_candidate_has_null_rank_and_the_reason(parcels):
     assert (parcels.loc[["P3", "P4"], ["best_candidate", "reasons", "score_rests_on"]] == "").all(axis=None)
     assert parcels.loc[["P1", "P4"], "score_low"].tolist() == pytest.approx([10.0, np.nan], nan_ok=True)
     assert parcels.at["P1", "score_rests_on"] == "3 of 4 criteria"
+
+
+@pytest.mark.parametrize(("margin", "words"), [(np.nan, "the lightest build-up"), (1.5, "the highest score")])
+def test_a_roof_of_unknown_strength_says_that_its_build_up_is_the_lightest(margin, words):
+    frame = scored(
+        ("R", "roof", "light", "roof", margin, 90.0, 90.0, 1.0), ("R", "roof", "deep", "roof", margin, 10.0, 10.0, 9.0)
+    ).assign(soaks="none", switches="", reason="")
+    hosts = gpd.GeoDataFrame(
+        {"parcel_id": ["P"], "measure": ["roof"]}, geometry=gpd.GeoSeries([None]), index=pd.Index(["R"])
+    )
+    proposals = SimpleNamespace(hosts=hosts, options=frame, measures=MEASURES)
+    names = ("reasons_for", "reasons_against", "unknowns", "unknown_checks")
+    texts = pd.DataFrame(dict.fromkeys(names, ""), index=frame.index)
+    row = rank_candidates(proposals, frame.loc[["R.light"]], texts, PLAIN)
+    assert row.at["R", "variant_reason"].startswith(words)

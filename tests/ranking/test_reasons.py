@@ -77,10 +77,21 @@ def test_the_next_check_is_the_one_that_moves_most(option, check):
         ({"good_text": "gentle: {value}", "bad_text": "steep: {value}"}, (0.9, 0.1), ("gentle: 0.9", "steep: 0.1")),
         ({"unit": "of 1"}, (0.9, 0.1), ("rise: 0.9 of 1", "rise: 0.1 of 1")),
         ({"zero_text": "level", "bad_text": "steep: {value}"}, (1.0, 0.0), ("rise: 1", "level")),
-        ({"text_column": "told", "good_text": "gentle: {value}"}, (0.9, 0.1), ("high", "low")),
+        ({"text_column": "told"}, (0.9, 0.1), ("high", "low")),
+        ({"text_column": "told", "bad_text": "only {value}"}, (0.9, 0.1), ("high", "only low")),
+        ({"text_column": "told", "bad_text": "only {value}", "zero_text": "low"}, (0.9, 0.1), ("high", "low")),
         ({"only_against": True}, (0.9, 0.1), ("", "rise: 0.1")),
     ],
-    ids=["title and value", "for and against", "a unit", "nought", "words of their own", "never in favour"],
+    ids=[
+        "title and value",
+        "for and against",
+        "a unit",
+        "nought",
+        "words of their own",
+        "those shaped",
+        "those of nought",
+        "never in favour",
+    ],
 )
 def test_a_criterion_speaks_for_and_against_in_its_own_words(changes, values, said):
     own = (GradeRule("rise", "feasibility", "rise", 0.0, 1.0, 1.0, "rise", **changes),)

@@ -147,9 +147,9 @@ def test_the_hollows_storm_is_the_briefs_else_the_nearest_of_today():
 def test_the_water_kept_from_a_hollow_is_worded_with_its_properties():
     words = say_hollow(np.array([368.4, 0.2, 5.0, 0.0, 7.0]), np.array([47.0, 47.0, 1.0, 47.0, np.nan]))
     assert words == [
-        "water kept from a hollow with 47 properties in it: 368 m3",
-        "water kept from a hollow with 47 properties in it: less than 1 m3",
-        "water kept from a hollow with 1 property in it: 5 m3",
+        "368 m3 kept from a hollow with 47 properties in it",
+        "less than 1 m3 kept from a hollow with 47 properties in it",
+        "5 m3 kept from a hollow with 1 property in it",
         "keeps no water from a hollow with properties in it",
         "keeps no water from a hollow with properties in it",
     ]
