@@ -50,14 +50,12 @@ def outlet_rate_mm_h(options: pd.DataFrame, l_s_ha: float, void_mm: pd.Series, h
     hole that
     does not block.
     """
-    host_m2 = options["host_area_m2"]
-    drained_m2 = host_m2 + options["run_on_area_m2"]
+    host_m2 = options["host_area_m2"].to_numpy(float)
+    drained_m2 = host_m2 + options["run_on_area_m2"].to_numpy(float)
     by_area = l_s_ha * drained_m2 / M2_PER_HA * 3600.0 / host_m2
-    by_time = HALF_EMPTYING_FACTOR * void_mm / HALF_EMPTYING_H
+    by_time = HALF_EMPTYING_FACTOR * void_mm.to_numpy(float) / HALF_EMPTYING_H
     by_hole = orifice_l_s(SMALLEST_HOLE_MM, head_m) * 3600.0 / host_m2
-    return pd.Series(
-        np.maximum.reduce([by_area.to_numpy(), by_time.to_numpy(), by_hole.to_numpy()]), index=options.index
-    )
+    return pd.Series(np.maximum.reduce([by_area, by_time, by_hole]), index=options.index)
 
 
 def plain_store(options: pd.DataFrame, variant: Variant, depth_mm: float) -> pd.DataFrame:
@@ -76,23 +74,27 @@ def plain_store(options: pd.DataFrame, variant: Variant, depth_mm: float) -> pd.
     DataFrame
         Same index, one column per array field of ``records.Stores``.
     """
-    frame = pd.DataFrame(index=options.index)
     void_mm = depth_mm * variant.void_fraction * options["store_fraction"]
-    frame["wetting_mm"] = variant.wetting_mm
-    frame["intake_mm_h"] = variant.intake_mm_h
-    frame["substrate_mm"] = 0.0
-    frame["substrate_start_fraction"] = 0.0
-    frame["evaporation_factor"] = variant.evaporation_factor
-    frame["void_mm"] = void_mm
-    frame["sill_mm"] = void_mm * (1.0 if variant.soaks == "all" else variant.sill_fraction)
-    frame["outlet_exponent"] = variant.outlet_exponent
-    frame["outlet_mm_h"] = 0.0
-    if variant.soaks != "all":
-        frame["outlet_mm_h"] = outlet_rate_mm_h(options, variant.outlet_l_s_ha, void_mm, depth_mm / 1000.0)
     soaks = 0.0 if variant.soaks == "none" else 1.0
-    frame["soak_design_mm_h"] = options["q_design_m_s"].fillna(0.0) * MM_H_PER_M_S * soaks
-    frame["soak_mean_mm_h"] = options["q_m_s"].fillna(0.0) * MM_H_PER_M_S * soaks
-    return frame
+    outlet: pd.Series | float = 0.0
+    if variant.soaks != "all":
+        outlet = outlet_rate_mm_h(options, variant.outlet_l_s_ha, void_mm, depth_mm / 1000.0)
+    return pd.DataFrame(
+        {
+            "wetting_mm": variant.wetting_mm,
+            "intake_mm_h": variant.intake_mm_h,
+            "substrate_mm": 0.0,
+            "substrate_start_fraction": 0.0,
+            "evaporation_factor": variant.evaporation_factor,
+            "void_mm": void_mm,
+            "sill_mm": void_mm * (1.0 if variant.soaks == "all" else variant.sill_fraction),
+            "outlet_exponent": variant.outlet_exponent,
+            "outlet_mm_h": outlet,
+            "soak_design_mm_h": options["q_design_m_s"].fillna(0.0) * MM_H_PER_M_S * soaks,
+            "soak_mean_mm_h": options["q_m_s"].fillna(0.0) * MM_H_PER_M_S * soaks,
+        },
+        index=options.index,
+    )
 
 
 def plain_layers(sized: pd.DataFrame, variant: Variant) -> pd.DataFrame:

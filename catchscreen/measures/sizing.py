@@ -15,7 +15,7 @@ from catchscreen.measures.contract import Measure, Variant
 from catchscreen.measures.settling import find_dropped
 from catchscreen.measures.variants import slope_store_fraction
 from catchscreen.options import MeasureOptions
-from catchscreen.records import Floats, Proposals, Sizes, StoreEvents, Stores, Storms
+from catchscreen.records import Floats, Ints, Proposals, Sizes, StoreEvents, Stores, Storms
 from catchscreen.units import mm_h_from_m_s
 
 STORE_COLUMNS = (
@@ -129,19 +129,29 @@ def choose_size(
     nothing = NO_OVERFLOW_M3_PER_M2 * frame["host_area_m2"]
     frame["passes"] = frame["over_the_top_m3"] <= nothing
     frame["lets_in"] = frame["intake_excess_m3"] <= nothing
-    passing = frame[frame["passes"]].sort_values(["option_id", "depth_mm"], kind="stable").drop_duplicates("option_id")
-    deepest = frame.sort_values(["option_id", "depth_mm"], ascending=[True, False], kind="stable")
-    deepest = deepest.drop_duplicates("option_id")
-    chosen = pd.concat([passing, deepest[~deepest["option_id"].isin(passing["option_id"])]])
-    chosen = chosen.set_index("option_id").sort_index()
+    option, names = pd.factorize(frame["option_id"].to_numpy(dtype=object), sort=True)
+    chosen = frame.iloc[_least_that_passes(option, trials.depth_mm, frame["passes"].to_numpy(bool))]
+    chosen = chosen.set_index("option_id")
     dropped = find_dropped(proposals, chosen, chosen["half_emptying_h"])
     chosen = chosen[~chosen.index.isin(dropped.index)]
     rows = chosen["row"].to_numpy(np.int64)
-    chosen["lead"] = _say_least(proposals, chosen, frame.groupby("option_id")["depth_mm"].min())
+    least = np.full(len(names), np.inf)
+    np.minimum.at(least, option, trials.depth_mm)
+    chosen["lead"] = _say_least(proposals, chosen, pd.Series(least, index=pd.Index(names)))
     sized = _sized_columns(chosen)
     sized["size_reason"] = sized["size_reason"].astype(object) + _say_way(proposals, chosen)
     sized["quick_depth_mm"] = _quick_depths(proposals, chosen.index, storms.storms.loc[list(wanted)])
     return Sizes(_pick(trials, rows), sized, storms.storms, dropped)
+
+
+def _least_that_passes(option: Ints, depth: Floats, passes: NDArray[np.bool_]) -> Ints:
+    """Give the row of each option's least depth that passes, else of its deepest: (options,)."""
+    out = np.empty(int(option.max(initial=-1)) + 1, dtype=np.int64)
+    for rows, key in ((np.arange(option.size), -depth), (np.flatnonzero(passes), depth)):
+        order = rows[np.lexsort((key[rows], option[rows]))]
+        first = order[np.flatnonzero(np.diff(option[order], prepend=-1))]
+        out[option[first]] = first
+    return out
 
 
 def _worst_storms(run: pd.DataFrame, trials: Stores) -> pd.DataFrame:
