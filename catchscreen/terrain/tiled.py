@@ -10,6 +10,7 @@ clusters. Environmental Modelling & Software 92, 202-212.
 
 from __future__ import annotations
 
+import threading
 from dataclasses import dataclass
 from typing import Any
 
@@ -72,6 +73,35 @@ class _Sums:
         self.count = 0
 
 
+class _Reading:
+    """Copies levels into a store tile by tile, each tile once, when it or one of its neighbours is first needed.
+
+    A file is kept in blocks, which tiles fit and tiles with cells of their neighbours do not.
+    """
+
+    def __init__(self, source: Source, store: Store, tiling: Tiling) -> None:
+        self.source = source
+        self.store = store
+        self.tiling = tiling
+        self._lock = threading.Lock()
+        self._there: dict[int, threading.Event] = {}
+
+    def have_around(self, tile: Tile) -> None:
+        """Wait until the levels of a tile and of its neighbours are in the store; read those that nobody reads."""
+        wanted = [tile, *self.tiling.around(tile)]
+        with self._lock:
+            mine = [other for other in wanted if self.tiling.place_of(other) not in self._there]
+            self._there |= {self.tiling.place_of(other): threading.Event() for other in mine}
+        try:
+            for other in mine:
+                self.store.write(other, self.source[other.window])
+        finally:
+            for other in mine:
+                self._there[self.tiling.place_of(other)].set()
+        for other in wanted:
+            self._there[self.tiling.place_of(other)].wait()
+
+
 def route_tiles(
     level: Source, size: int, weights: tuple[float, float, float], room: Room, *, keep_graph: bool = False
 ) -> TiledRouting:
@@ -79,7 +109,7 @@ def route_tiles(
 
     Each tile is looked at three times: for its directions, labels and passes; for the filled surface, the turned ways
     and its own sums; for what comes in from other tiles. Between, only what lies along the tiles' borders is joined,
-    once. Levels are read from ``level`` once, with two rows and columns of the neighbours.
+    once. Levels are read from ``level`` once, tile by tile.
 
     Parameters
     ----------
@@ -96,7 +126,6 @@ class _TiledRun:
     def __init__(
         self, level: Source, size: int, weights: tuple[float, float, float], room: Room, *, keep_graph: bool
     ) -> None:
-        self.source = level
         self.weights = weights
         self.room = room
         rows, cols = level.shape
@@ -108,6 +137,7 @@ class _TiledRun:
         self.total = room.make("total", self.tiling, np.int32 if rows * cols < _FULL_INT32 else np.int64)
         self.level = room.make("level", self.tiling, np.int32) if keep_graph else self.filled
         self.label = room.make("label", self.tiling, np.int32) if keep_graph else self.basin
+        self.reading = _Reading(level, self.level, self.tiling)
         self.levels = room.make_seams("levels", self.tiling, VOID, np.int32)
         self.graph = TiledGraph(self.tiling, room, keep=keep_graph)
         self.kept_graph = keep_graph
@@ -163,9 +193,9 @@ class _TiledRun:
 
     def _look_at(self, tile: Tile) -> tuple[FirstLook, TileShow | None]:
         """Find a tile's directions and, where no plateau crosses, its basins."""
-        found, look = look_first(self.source, tile, self.weights, self.tiling.cols, self.room)
+        self.reading.have_around(tile)
+        found, look = look_first(self.level, tile, self.weights, self.tiling.cols, self.room)
         level, code = found
-        self.level.write(tile, level[1:-1, 1:-1])
         if look.crosses:
             self.code.write(tile, code[1:-1, 1:-1])
             return look, None
