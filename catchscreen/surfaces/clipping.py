@@ -2,32 +2,32 @@
 
 from __future__ import annotations
 
-from typing import Final
-
 import numpy as np
 import shapely
 from numpy.typing import NDArray
 
 from catchscreen.surfaces._kernels.chains import AREA_ERROR_M2, clip_all
 from catchscreen.surfaces._kernels.clipping import REST, SHARED
-from catchscreen.surfaces.overlay import Ints, Packed, Shapes, chunks_in_threads, polygonal
+from catchscreen.surfaces.overlay import Floats, Ints, Packed, Shapes, chunks_in_threads, polygonal
 
 CHUNK = 1024
 
-MOVES: Final = ((1.0, 1.0), (-1.0, -1.0))
-"""Ways in which the second polygon counts as moved by next to nothing: what one leaves invalid another may not."""
 
-
-def clipped(packed: tuple[Packed, Packed], pairs: tuple[Ints, Ints]) -> tuple[Shapes, Ints]:
+def clipped(packed: tuple[Packed, Packed], pairs: tuple[Ints, Ints], areas: Floats) -> tuple[Shapes, Ints]:
     """Return what each pair (number in the first, number in the second) shares.
+
+    Parameters
+    ----------
+    areas : (n,) the area that they share [m2], by which the result is checked
 
     Returns
     -------
-    shapes : (n,) valid polygons or multipolygons, empty where nothing is left, None where ``open`` names them
-    undone : numbers of the pairs that need a general overlay: an outline's corner lies on the other outline, or nearly
+    shapes : (n,) valid polygons or multipolygons without parts that are rounding, empty where nothing is left, None
+        where the kernel cannot tell
+    undone : numbers of these, which need a general overlay
     """
     start = np.arange(pairs[0].size + 1, dtype=np.int64)
-    return _clip(packed, (pairs[0], start, pairs[1]), SHARED)
+    return _clip(packed, (pairs[0], start, pairs[1]), areas, SHARED)
 
 
 def subtracted(packed: tuple[Packed, Packed], subjects: Ints, blockers: tuple[Ints, Ints]) -> tuple[Shapes, Ints]:
@@ -38,51 +38,40 @@ def subtracted(packed: tuple[Packed, Packed], subjects: Ints, blockers: tuple[In
     packed : the polygons of which ``subjects`` and of which the blockers are numbers
     blockers : (n + 1,) where each subject's blockers begin, and the last end; their numbers
     """
-    return _clip(packed, (subjects, *blockers), REST)
+    return _clip(packed, (subjects, *blockers), np.empty(0), REST)
 
 
-def _clip(packed: tuple[Packed, Packed], jobs: tuple[Ints, Ints, Ints], kept: int) -> tuple[Shapes, Ints]:
+def _clip(
+    packed: tuple[Packed, Packed], jobs: tuple[Ints, Ints, Ints], areas: Floats, kept: int
+) -> tuple[Shapes, Ints]:
     """Clip in chunks that are the same whatever the number of threads."""
     subjects, start, others = (np.ascontiguousarray(part, dtype=np.int64) for part in jobs)
 
     def clip(part: slice) -> Shapes:
-        return _clip_chunk(packed, (subjects[part], start[part.start : part.stop + 1], others), kept)
+        row = slice(start[part.start], start[part.stop])
+        chosen = (subjects[part], start[part.start : part.stop + 1] - row.start, others[row])
+        return _clip_chunk(packed, chosen, areas[row], kept)
 
     shapes = np.concatenate(chunks_in_threads(clip, subjects.size, CHUNK))
     return shapes, np.flatnonzero(shapely.is_missing(shapes)).astype(np.int64)
 
 
-def _clip_chunk(packed: tuple[Packed, Packed], jobs: tuple[Ints, Ints, Ints], kept: int) -> Shapes:
+def _clip_chunk(packed: tuple[Packed, Packed], jobs: tuple[Ints, Ints, Ints], areas: Floats, kept: int) -> Shapes:
     """Clip some subjects; None stands where the kernel could not, or what it made could not be mended."""
-    subjects, start, others = jobs
-    shapes = np.full(subjects.size, None, dtype=object)
-    rows = np.arange(subjects.size)
-    for move in MOVES:
-        count = start[rows + 1] - start[rows]
-        row = np.repeat(start[rows] - np.r_[0, np.cumsum(count)[:-1]], count) + np.arange(count.sum())
-        chosen = (subjects[rows], np.r_[0, np.cumsum(count)].astype(np.int64), others[row])
-        shapes[rows] = _clip_once(packed, chosen, kept, move)
-        rows = rows[~shapely.is_valid(shapes[rows])]
-    # What touches itself is mended where that moves no ground.
-    rows = rows[~shapely.is_missing(shapes[rows])]
-    whole = polygonal(shapely.make_valid(shapes[rows], method="structure", keep_collapsed=False))
-    whole[np.abs(shapely.area(whole) - shapely.area(shapes[rows])) > AREA_ERROR_M2] = None
-    shapes[rows] = whole
-    return shapes
-
-
-def _clip_once(
-    packed: tuple[Packed, Packed], jobs: tuple[Ints, Ints, Ints], kept: int, move: tuple[float, float]
-) -> Shapes:
-    """Clip with the second polygons moved one way; what comes may be invalid, None where the kernel cannot tell."""
     subjects, start, others = jobs
     first, second = packed
     room = 2 * int(_corners_of(first, subjects).sum() + _corners_of(second, others).sum()) + 64
     xy, ring_start, polygon_start = np.empty((room, 2)), np.empty(room, np.int64), np.empty(room, np.int64)
     pool = (second.xy, second.ring_start, second.polygon_start, second.bounds)
     own = (subjects, first.xy, first.ring_start, first.polygon_start)
-    counts = clip_all(*own, start, others, *pool, kept, move, xy, ring_start, polygon_start)
-    return _shapes_of(counts[:-1], xy, ring_start, polygon_start)
+    counts = clip_all(*own, start, others, areas, *pool, kept, xy, ring_start, polygon_start)
+    shapes = _shapes_of(counts[:-1], xy, ring_start, polygon_start)
+    # What touches itself is mended where that moves no ground.
+    rows = np.flatnonzero(~shapely.is_valid(shapes) & ~shapely.is_missing(shapes))
+    whole = polygonal(shapely.make_valid(shapes[rows], method="structure", keep_collapsed=False))
+    whole[np.abs(shapely.area(whole) - shapely.area(shapes[rows])) > AREA_ERROR_M2] = None
+    shapes[rows] = whole
+    return shapes
 
 
 def _corners_of(packed: Packed, number: Ints) -> Ints:

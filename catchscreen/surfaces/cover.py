@@ -139,13 +139,18 @@ def _merge(table: pd.DataFrame, shapes: Shapes) -> pd.DataFrame:
 
 def _surface_ids(table: pd.DataFrame) -> list[str]:
     """Name each surface by its place, class and what else tells it from its neighbours."""
-    second = table["building_id"].where(table["building_id"] != "", table["road_class"])
-    second = second.where(second != "", table["ground_use"])
-    first = table["kind"].where(table["kind"] == "road", table["cover_class"])
-    names = (table["place"] + "." + first + "." + second).str.rstrip(".")
+    columns = ("place", "kind", "cover_class", "building_id", "road_class", "ground_use")
+    names = []
+    for place, kind, cover_class, building, road, use in zip(*(table[name].tolist() for name in columns), strict=True):
+        first = kind if kind == "road" else cover_class
+        names.append(f"{place}.{first}.{building or road or use}".rstrip("."))
     # Two of one name differ in source or stated shares only: they are counted in the order of these.
-    count = names.groupby(names).cumcount()
-    return [name if n == 0 else f"{name}.{n + 1}" for name, n in zip(names, count, strict=True)]
+    count: dict[str, int] = {}
+    for k, name in enumerate(names):
+        count[name] = count.get(name, 0) + 1
+        if count[name] > 1:
+            names[k] = f"{name}.{count[name]}"
+    return names
 
 
 def _note_overlaps(features: pd.DataFrame, pairs: tuple[Ints, Ints, Floats], run: Run) -> None:

@@ -40,22 +40,33 @@ def divide_surfaces(surfaces: pd.DataFrame, data: Inputs, land: Terrain, origin:
     number, soil, zone = number[order][part], soil[order][part], zone[part]
     piece, label, share = _shares_of_labels(shapes, land, origin)
     sub_number, hollow_number = label
-    rows = pd.DataFrame(
-        {
-            "surface_id": surfaces.index.to_numpy(object)[number[piece]],
-            "subcatchment_id": _names(land.subcatchments.index, sub_number),
-            "hollow_id": _names(land.hollows.index, hollow_number),
-            "soil_id": soil[piece],
-            "zone_id": zone[piece],
-            "area_m2": share * shapely.area(shapes)[piece],
-        }
+    rows = _summed(
+        (
+            surfaces.index.to_numpy(object)[number[piece]],
+            _names(land.subcatchments.index, sub_number),
+            _names(land.hollows.index, hollow_number),
+            soil[piece],
+            zone[piece],
+        ),
+        share * shapely.area(shapes)[piece],
     )
-    rows = rows.groupby(KEYS, sort=True)["area_m2"].sum().reset_index()
     rows = rows[(rows["area_m2"] > 1e-9) | (rows["area_m2"] == rows.groupby("surface_id")["area_m2"].transform("max"))]
     # Rounding of the cuts is taken out: a surface's rows add up to the surface.
     total = rows.groupby("surface_id")["area_m2"].transform("sum")
     own = surfaces["area_m2"].reindex(rows["surface_id"]).to_numpy()
     return rows.assign(area_m2=rows["area_m2"] * own / total).reset_index(drop=True)
+
+
+def _summed(keys: tuple[np.ndarray[tuple[int], np.dtype[np.object_]], ...], area: Floats) -> pd.DataFrame:
+    """Add up the area of rows with equal keys, sorted by these."""
+    code = np.zeros(area.size, np.int64)
+    for names in keys:
+        number, found = pd.factorize(names, sort=True)
+        # Numbers of the pairs of all before and this one, in their order: they never outgrow the rows.
+        code = np.unique(code * len(found) + number, return_inverse=True)[1]
+    _, first = np.unique(code, return_index=True)
+    table = pd.DataFrame({name: names[first] for name, names in zip(KEYS, keys, strict=True)})
+    return table.assign(area_m2=np.bincount(code, weights=area))
 
 
 def _names(index: pd.Index, number: Ints) -> np.ndarray[tuple[int], np.dtype[np.object_]]:
@@ -148,6 +159,10 @@ def _with_ground_off_grid(piece: Ints, code: Ints, share: Floats, area: Floats) 
 
 def largest_share(rows: pd.DataFrame, key: str, by: str) -> pd.Series:
     """Return for each ``key`` the value of ``by`` with most ground; of equals the first by name."""
-    sums = rows.groupby([key, by], sort=True)["area_m2"].sum().reset_index()
-    sums = sums.sort_values([key, "area_m2", by], ascending=[True, False, True], kind="stable")
-    return sums.drop_duplicates(key).set_index(key)[by]
+    keys, names = (np.unique(rows[name].to_numpy(str), return_inverse=True) for name in (key, by))
+    code, place = np.unique(keys[1] * names[0].size + names[1], return_inverse=True)
+    sums = np.bincount(place, weights=rows["area_m2"].to_numpy(float))
+    number = code // names[0].size
+    order = np.lexsort((code, -sums, number))
+    first = order[np.searchsorted(number[order], np.arange(keys[0].size))]
+    return pd.Series(names[0].astype(object)[code[first] % names[0].size], index=pd.Index(keys[0].astype(object)))

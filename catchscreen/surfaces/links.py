@@ -125,11 +125,13 @@ def _roof_pipes(
     if len(roof_shapes) == 0 or len(patch_shapes) == 0:
         return pd.DataFrame(columns=COLUMNS)
     distance = options.roof_pipe_distance_m
-    roof, patch = shapely.STRtree(patch_shapes).query(roof_shapes, predicate="dwithin", distance=distance)
+    roof, patch = _pairs_of_parcel(roofs["parcel_id"], patches["parcel_id"])
     level = mean_of(roof_shapes, ground_levels(scene[0]), scene[1], origin)
-    own = roofs["parcel_id"].to_numpy(str)[roof] == patches["parcel_id"].to_numpy(str)[patch]
     lower = patches["ground_level_m"].to_numpy(float)[patch] <= level[roof] + 0.05
-    roof, patch = roof[own & lower], patch[own & lower]
+    roof, patch = roof[lower], patch[lower]
+    shapely.prepare(patch_shapes)
+    near = shapely.dwithin(patch_shapes[patch], roof_shapes[roof], distance)
+    roof, patch = roof[near], patch[near]
     return pd.DataFrame(
         {
             "patch_id": patches.index.to_numpy(object)[patch],
@@ -138,3 +140,14 @@ def _roof_pipes(
             "way": "roof_pipe",
         }
     )
+
+
+def _pairs_of_parcel(first: pd.Series, second: pd.Series) -> tuple[Ints, Ints]:
+    """Return the pairs of rows of two columns that name one parcel, sorted by both."""
+    names, code = np.unique(np.r_[first.to_numpy(str), second.to_numpy(str)], return_inverse=True)
+    own, other = code[: len(first)], code[len(first) :]
+    order = np.argsort(other, kind="stable")
+    start = np.searchsorted(other[order], np.arange(names.size + 1))
+    count = start[own + 1] - start[own]
+    row = np.repeat(start[own] - np.r_[0, np.cumsum(count)[:-1]], count) + np.arange(count.sum())
+    return np.repeat(np.arange(own.size), count), order[row]

@@ -219,9 +219,19 @@ def in_threads(function: Callable[..., Shapes], *arrays: Shapes) -> Shapes:
 
 
 def unions_of_runs(shapes: Shapes, starts: Ints, ends: Ints) -> Shapes:
-    """Return the union of each run ``shapes[start:end]`` (a run of one is its shape as it is)."""
+    """Return the union of each run ``shapes[start:end]`` (a run of one is its shape as it is).
+
+    Where the shapes of a run do not touch each other their polygons are its union as they are.
+    """
     joined = shapes[starts]
     size = ends - starts
+    apart = (size > 1) & ~_touching(shapes, starts, ends)
+    if apart.any():
+        rows = np.flatnonzero(np.repeat(apart, size))
+        parts, number = shapely.get_parts(shapes[rows], return_index=True)
+        place = np.repeat(np.cumsum(apart)[apart] - 1, size[apart])
+        joined[apart] = shapely.multipolygons(parts, indices=place[number])
+    size[apart] = 1
     width = 2
     while width < 2 * int(size.max(initial=1)):
         rows = np.flatnonzero((size > width // 2) & (size <= width))
@@ -232,6 +242,22 @@ def unions_of_runs(shapes: Shapes, starts: Ints, ends: Ints) -> Shapes:
             joined[rows] = polygonal(in_threads(_union_rows, table))
         width *= 2
     return joined
+
+
+def _touching(shapes: Shapes, starts: Ints, ends: Ints) -> NDArray[np.bool_]:
+    """Say of each run whether any two of its shapes touch; the runs follow each other without a gap."""
+    run = np.repeat(np.arange(starts.size), ends - starts)
+    many = np.flatnonzero((ends - starts > 1)[run])
+    if many.size == 0:
+        return np.zeros(starts.size, dtype=bool)
+    first, second = shapely.STRtree(shapes[many]).query(shapes[many])
+    kept = (first < second) & (run[many[first]] == run[many[second]])
+    first, second = many[first[kept]], many[second[kept]]
+    shapely.prepare(shapes[first])
+    touch = shapely.intersects(shapes[first], shapes[second])
+    result = np.zeros(starts.size, dtype=bool)
+    result[run[first[touch]]] = True
+    return result
 
 
 def _union_rows(table: Shapes) -> Shapes:

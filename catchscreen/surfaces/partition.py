@@ -227,7 +227,7 @@ def _pieces_of(
     owned = ~whole & (area >= shapely.area(owners)[owner] - NOTHING_M2)
     pieces = np.where(whole, features[feature], owners[owner])
     crossing = np.flatnonzero(~whole & ~owned)
-    pieces[crossing], undone = clipped(outlines, (feature[crossing], owner[crossing]))
+    pieces[crossing], undone = clipped(outlines, (feature[crossing], owner[crossing]), area[crossing])
     rows = crossing[undone]
     shared = in_threads(shapely.intersection, features[feature[rows]], owners[owner[rows]])
     pieces[rows] = without_dust(polygonal(shared))

@@ -105,9 +105,15 @@ def _paved(surfaces: pd.DataFrame, options: SurfaceOptions) -> pd.DataFrame:
 def wide_parts(shapes: Shapes, width_m: float) -> tuple[Ints, Shapes]:
     """Return the parts of each shape that a disc of the width can sweep, corners kept, and the shape's number."""
     half = 0.5 * width_m - WIDTH_TOLERANCE_M
-    core = shapely.buffer(shapes, -half, join_style="mitre")
-    swept = shapely.buffer(core, half + 2.0 * WIDTH_TOLERANCE_M, join_style="mitre", mitre_limit=2.0)
-    parts, number = shapely.get_parts(polygonal(shapely.intersection(shapes, swept)), return_index=True)
+
+    def sweep(part: Shapes) -> Shapes:
+        # Where an outline begins is chance, but the buffer minds it in its last digits.
+        part = shapely.normalize(part)
+        core = shapely.buffer(part, -half, join_style="mitre")
+        swept = shapely.buffer(core, half + 2.0 * WIDTH_TOLERANCE_M, join_style="mitre", mitre_limit=2.0)
+        return np.asarray(shapely.intersection(part, swept), dtype=object)
+
+    parts, number = shapely.get_parts(polygonal(in_threads(sweep, shapes)), return_index=True)
     kept = shapely.area(parts) > 0.0
     return number[kept].astype(np.int64), parts[kept]
 

@@ -14,7 +14,7 @@ from catchscreen.options import SurfaceOptions
 from catchscreen.progress import DataIssue, Run
 from catchscreen.records import Inputs, Raster
 from catchscreen.surfaces.coverage import pack_in_cells
-from catchscreen.surfaces.overlay import Floats, Ints
+from catchscreen.surfaces.overlay import Floats, Ints, in_threads
 from catchscreen.surfaces.planes import PlaneFits, Windows, fit_planes, open_windows
 
 Texts = NDArray[np.object_]
@@ -93,7 +93,8 @@ def _fit_all(roofs: pd.DataFrame, data: Inputs, options: SurfaceOptions, origin:
     if model is None:
         return table.assign(roof_reason="no surface model")
     table["roof_reason"] = _reasons_before(roofs, data, options, origin)
-    inner = shapely.buffer(roofs["shape"].to_numpy(object), -options.roof_edge_strip_m, join_style="mitre")
+    shapes = roofs["shape"].to_numpy(object)
+    inner = in_threads(lambda part: shapely.buffer(part, -options.roof_edge_strip_m, join_style="mitre"), shapes)
     narrow = shapely.is_empty(inner) & (table["roof_reason"] == "").to_numpy()
     table.loc[narrow, "roof_reason"] = "narrower than its edge strips"
     rows = np.flatnonzero(table["roof_reason"] == "")

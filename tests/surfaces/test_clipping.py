@@ -72,7 +72,7 @@ def test_simple_cases_are_as_shapely_has_them(case: str) -> None:
     for first, second in ((a, b), (b, a)):
         packed = pack(np.array([first], dtype=object)), pack(np.array([second], dtype=object))
         zero = np.zeros(1, np.int64)
-        shared, undone = clipped(packed, (zero, zero))
+        shared, undone = clipped(packed, (zero, zero), shared_area_of_pairs(*packed, zero, zero))
         assert undone.size == 0
         agree(shared[0], first.intersection(second))
         rest, undone = subtracted(packed, zero, (np.array([0, 1]), zero))
@@ -104,7 +104,7 @@ def test_any_two_polygons_are_clipped_and_subtracted_as_by_shapely(seed: int, gr
     shapes = stars(rng, 12, grid=grid)
     first, second = (part.ravel() for part in np.meshgrid(np.arange(len(shapes)), np.arange(len(shapes))))
     packed = pack(shapes)
-    shared, undone = clipped((packed, packed), (first, second))
+    shared, undone = clipped((packed, packed), (first, second), shared_area_of_pairs(packed, packed, first, second))
     rest, left = subtracted((packed, packed), first, (np.arange(first.size + 1), second))
     for made, open_ones, expected in (
         (shared, undone, shapely.intersection(shapes[first], shapes[second])),
@@ -139,7 +139,7 @@ def test_threads_change_no_byte(monkeypatch: pytest.MonkeyPatch) -> None:
     made = {}
     for threads in (1, 2, 3):
         monkeypatch.setattr(overlay, "thread_count", lambda threads=threads: threads)
-        shared, _ = clipped((packed, packed), (first, second))
+        shared, _ = clipped((packed, packed), (first, second), shared_area_of_pairs(packed, packed, first, second))
         rest, _ = subtracted((packed, packed), first, (np.arange(first.size + 1), second))
         made[threads] = shapely.to_wkb(np.concatenate([shared, rest])).tolist()
     assert made[1] == made[2] == made[3]

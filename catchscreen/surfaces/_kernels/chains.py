@@ -6,12 +6,28 @@ import numpy as np
 from numpy.typing import NDArray
 
 from catchscreen.compiled import kernel
-from catchscreen.surfaces._kernels.clipping import SHARED, UNDECIDED, combine, holds_point, ring_area
+from catchscreen.surfaces._kernels.clipping import REST, SHARED, UNDECIDED, combine, holds_point, ring_area, shared_box
 from catchscreen.surfaces._kernels.overlap import shared_area
 
 AREA_ERROR_M2 = 1e-8
 MOST_CORNERS = 8192
 MOST_RINGS = 512
+
+
+@kernel
+def area_in_box(
+    a_xy: NDArray[np.float64],
+    a_rings: NDArray[np.int64],
+    b_xy: NDArray[np.float64],
+    b_rings: NDArray[np.int64],
+    box: tuple[float, float, float, float],
+) -> float:
+    """Return the area that two polygons share; ``box`` holds it. The one with more edges goes outside, as there."""
+    a_count, b_count = a_rings.size - 1, b_rings.size - 1
+    part = (box[0], box[1], box[2])
+    if a_rings[a_count] - a_rings[0] < b_rings[b_count] - b_rings[0]:
+        return shared_area(b_xy, b_rings, (0, b_count), a_xy, a_rings, (0, a_count), part)
+    return shared_area(a_xy, a_rings, (0, a_count), b_xy, b_rings, (0, b_count), part)
 
 
 @kernel
@@ -23,14 +39,15 @@ def clip_in_turn(
     b_polygon_start: NDArray[np.int64],
     b_bounds: NDArray[np.float64],
     others: NDArray[np.int64],
+    known: NDArray[np.float64],
     kept: int,
-    move: tuple[float, float],
     work: NDArray[np.float64],
     work_rings: NDArray[np.int64],
 ) -> tuple[int, int]:
     """Leave what A shares with each of the polygons ``others`` in turn (``kept`` is SHARED), or A without them (REST).
 
-    The last result stands in one half of the work arrays (2, corners, 2) and (2, rings).
+    ``known``: what A shares with each; empty where that is not known. The last result stands in one half of the work
+    arrays (2, corners, 2) and (2, rings).
 
     Returns
     -------
@@ -38,20 +55,31 @@ def clip_in_turn(
     rings : how many; UNDECIDED where an outline could not be followed with certainty
     """
     count = a_rings.size - 1
+    begin = a_rings[0]
+    half = 0
+    if a_rings[count] - begin > work.shape[1] or count >= work_rings.shape[1]:
+        return half, UNDECIDED
+    work[0, : a_rings[count] - begin] = a_xy[begin : a_rings[count]]
+    work_rings[0, : count + 1] = a_rings - begin
+    a_xy, a_rings = work[0], work_rings[0, : count + 1]
     area = 0.0
     for ring in range(count):
         area += ring_area(a_xy, a_rings[ring], a_rings[ring + 1])
-    half = 0
-    for other in others:
+    for k in range(others.size):
+        other = others[k]
         first, last = b_polygon_start[other], b_polygon_start[other + 1]
-        box = b_bounds[other]
-        common = shared_area(a_xy, a_rings, (0, count), b_xy, b_ring_start, (first, last), (box[0], box[1], box[2]))
+        box = shared_box(a_xy, a_rings, b_bounds[other])
+        if box[0] >= box[2] or box[1] >= box[3]:
+            if kept == REST:
+                continue
+            return half, 0
+        rings = b_ring_start[first : last + 1]
+        common = known[k] if known.size > 0 else area_in_box(a_xy, a_rings, b_xy, rings, box)
         half = 1 - half
         area = common if kept == SHARED else area - common
-        rings = b_ring_start[first : last + 1]
+        # Where no way can be found with B moved one way, the other may do.
         for sign in (1.0, -1.0):
-            way = (sign * move[0], sign * move[1])
-            count, found = combine(a_xy, a_rings, b_xy, rings, box, kept, way, work[half], work_rings[half])
+            count, found = combine(a_xy, a_rings, b_xy, rings, box, kept, (sign, sign), work[half], work_rings[half])
             if count != UNDECIDED and abs(found - area) <= AREA_ERROR_M2:
                 break
             count = UNDECIDED
@@ -94,12 +122,12 @@ def clip_all(
     a_polygon_start: NDArray[np.int64],
     start: NDArray[np.int64],
     others: NDArray[np.int64],
+    known: NDArray[np.float64],
     b_xy: NDArray[np.float64],
     b_ring_start: NDArray[np.int64],
     b_polygon_start: NDArray[np.int64],
     b_bounds: NDArray[np.float64],
     kept: int,
-    move: tuple[float, float],
     xy: NDArray[np.float64],
     ring_start: NDArray[np.int64],
     polygon_start: NDArray[np.int64],
@@ -119,9 +147,19 @@ def clip_all(
     ring_start[0] = polygon_start[0] = 0
     for k in range(subjects.size):
         rings = a_ring_start[a_polygon_start[subjects[k]] : a_polygon_start[subjects[k] + 1] + 1]
-        chosen = others[start[k] : start[k + 1]]
+        part = slice(start[k], start[k + 1])
         half, count = clip_in_turn(
-            a_xy, rings, b_xy, b_ring_start, b_polygon_start, b_bounds, chosen, kept, move, work, work_rings
+            a_xy,
+            rings,
+            b_xy,
+            b_ring_start,
+            b_polygon_start,
+            b_bounds,
+            others[part],
+            known[part],
+            kept,
+            work,
+            work_rings,
         )
         if count == UNDECIDED:
             continue

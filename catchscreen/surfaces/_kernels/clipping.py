@@ -97,44 +97,79 @@ def cross_edges(
 
 
 @kernel
+def shared_box(
+    xy: NDArray[np.float64], rings: NDArray[np.int64], box: NDArray[np.float64]
+) -> tuple[float, float, float, float]:
+    """Return the box (left, bottom, right, top) that a polygon shares with another box; it may be inside out."""
+    left = low = np.inf
+    right = high = -np.inf
+    for k in range(rings[0], rings[rings.size - 1]):
+        left, right = min(left, xy[k, 0]), max(right, xy[k, 0])
+        low, high = min(low, xy[k, 1]), max(high, xy[k, 1])
+    return max(left, box[0]), max(low, box[1]), min(right, box[2]), min(high, box[3])
+
+
+@kernel
+def edges_in_box(
+    xy: NDArray[np.float64],
+    rings: NDArray[np.int64],
+    box: tuple[float, float, float, float],
+    found: NDArray[np.int64],
+) -> int:
+    """Write the first vertices of the edges that may reach into a box; return how many."""
+    count = 0
+    for ring in range(rings.size - 1):
+        for k in range(rings[ring], rings[ring + 1] - 1):
+            if (xy[k, 0] < box[0] and xy[k + 1, 0] < box[0]) or (xy[k, 0] > box[2] and xy[k + 1, 0] > box[2]):
+                continue
+            if (xy[k, 1] < box[1] and xy[k + 1, 1] < box[1]) or (xy[k, 1] > box[3] and xy[k + 1, 1] > box[3]):
+                continue
+            found[count] = k
+            count += 1
+    return count
+
+
+@kernel
 def find_crossings(
     a_xy: NDArray[np.float64],
     a_rings: NDArray[np.int64],
     b_xy: NDArray[np.float64],
     b_rings: NDArray[np.int64],
-    box: NDArray[np.float64],
+    box: tuple[float, float, float, float],
     move: tuple[float, float],
     edges: NDArray[np.int64],
     places: NDArray[np.float64],
 ) -> int:
     """Write the crossings of two outlines, by edge of A; return how many, or UNDECIDED.
 
-    Rings are given by their first vertices and one past the last. ``box`` holds B. ``edges`` (room, 5): first vertex of
+    Rings are given by their first vertices and one past the last. ``box`` holds the ground
+    that both might share. ``edges`` (room, 5): first vertex of
     the edge of A and of B, 1 where A goes into B. ``places`` (room, 4): how far along the two edges, and x and y.
     """
     count = 0
+    near = np.empty(b_rings[b_rings.size - 1] - b_rings[0], np.int64)
+    near_count = edges_in_box(b_xy, b_rings, box, near)
     for a_ring in range(a_rings.size - 1):
         for i in range(a_rings[a_ring], a_rings[a_ring + 1] - 1):
             x1, y1, x2, y2 = a_xy[i, 0], a_xy[i, 1], a_xy[i + 1, 0], a_xy[i + 1, 1]
             left, right, low, high = min(x1, x2), max(x1, x2), min(y1, y2), max(y1, y2)
             if left > box[2] or right < box[0] or low > box[3] or high < box[1]:
                 continue
-            for b_ring in range(b_rings.size - 1):
-                for j in range(b_rings[b_ring], b_rings[b_ring + 1] - 1):
-                    u1, u2 = b_xy[j, 0], b_xy[j + 1, 0]
-                    if (u1 < left and u2 < left) or (u1 > right and u2 > right):
-                        continue
-                    v1, v2 = b_xy[j, 1], b_xy[j + 1, 1]
-                    if (v1 < low and v2 < low) or (v1 > high and v2 > high):
-                        continue
-                    along, b_along, x, y, way = cross_edges((x1, y1, x2, y2), (u1, v1, u2, v2), move)
-                    if way == 0.0:
-                        continue
-                    if way == 2.0 or count == edges.shape[0]:
-                        return UNDECIDED
-                    edges[count, 0], edges[count, 1], edges[count, 2] = i, j, way > 0.0
-                    places[count, 0], places[count, 1], places[count, 2], places[count, 3] = along, b_along, x, y
-                    count += 1
+            for j in near[:near_count]:
+                u1, u2 = b_xy[j, 0], b_xy[j + 1, 0]
+                if (u1 < left and u2 < left) or (u1 > right and u2 > right):
+                    continue
+                v1, v2 = b_xy[j, 1], b_xy[j + 1, 1]
+                if (v1 < low and v2 < low) or (v1 > high and v2 > high):
+                    continue
+                along, b_along, x, y, way = cross_edges((x1, y1, x2, y2), (u1, v1, u2, v2), move)
+                if way == 0.0:
+                    continue
+                if way == 2.0 or count == edges.shape[0]:
+                    return UNDECIDED
+                edges[count, 0], edges[count, 1], edges[count, 2] = i, j, way > 0.0
+                places[count, 0], places[count, 1], places[count, 2], places[count, 3] = along, b_along, x, y
+                count += 1
     return count
 
 
@@ -336,7 +371,7 @@ def combine(
     a_rings: NDArray[np.int64],
     b_xy: NDArray[np.float64],
     b_rings: NDArray[np.int64],
-    b_box: NDArray[np.float64],
+    box: tuple[float, float, float, float],
     kept: int,
     move: tuple[float, float],
     out: NDArray[np.float64],
@@ -344,13 +379,14 @@ def combine(
 ) -> tuple[int, float]:
     """Write the rings of the ground that A shares with B (``kept`` is SHARED), or of A without B (REST).
 
-    ``move``: the signs of the infinitely small move of B, along x and, by far less, y. Outer rings run
-    counter-clockwise, holes clockwise, in and out. Returns how many rings there are, or UNDECIDED, and their area.
+    ``box`` holds the ground that both might share. ``move``: the signs of the infinitely small move of B, along x and,
+    by far less, y. Outer rings run counter-clockwise, holes clockwise, in and out. Returns how many rings there are, or
+    UNDECIDED, and their area.
     """
     shared = kept == SHARED
     edges = np.empty((MOST_CROSSINGS, 5), np.int64)
     places = np.empty((MOST_CROSSINGS, 4))
-    count = find_crossings(a_xy, a_rings, b_xy, b_rings, b_box, move, edges, places)
+    count = find_crossings(a_xy, a_rings, b_xy, b_rings, box, move, edges, places)
     a_count, b_count = a_rings.size - 1, b_rings.size - 1
     corners = a_rings[a_count] - a_rings[0] + b_rings[b_count] - b_rings[0]
     if count < 0 or corners + 3 * count > out.shape[0] or a_count + b_count + count >= out_rings.size:
