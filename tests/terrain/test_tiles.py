@@ -243,3 +243,37 @@ def test_tiling_covers_the_grid_once():
         seen[tile.window] += 1
     assert (seen == 1).all()
     assert (tiling.down, tiling.across) == (5, 3)
+
+
+def test_each_level_is_read_once_in_whole_tiles(hills, tmp_path):
+    level = np.rint(hills(60, 75, seed=2) * 100).astype(np.int32)
+
+    windows = []
+
+    class Watched:
+        shape = level.shape
+
+        def __getitem__(self, window):
+            windows.append(window)
+            return level[window]
+
+    route_tiles(Watched(), 16, SQUARE, Room(tmp_path))
+    assert sorted(windows, key=str) == sorted((tile.window for tile in Tiling(60, 75, 16)), key=str)
+
+
+@pytest.mark.parametrize("at", [0, 7])
+def test_a_source_that_breaks_off_ends_the_run_with_its_error(at, hills):
+    level = np.rint(hills(60, 75, seed=2) * 100).astype(np.int32)
+
+    class Broken:
+        shape = level.shape
+        reads = 0
+
+        def __getitem__(self, window):
+            self.reads += 1
+            if self.reads > at:
+                raise OSError("it breaks off")
+            return level[window]
+
+    with pytest.raises(OSError, match="breaks off"):
+        route_tiles(Broken(), 16, SQUARE, Room())
