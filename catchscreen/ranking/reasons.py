@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable, Iterable, Mapping
+from functools import lru_cache
 from typing import Any
 
 import numpy as np
@@ -52,13 +53,19 @@ def format_value(column: str, value: object) -> str:
     if isinstance(value, str):
         return OWNERS.get(value, value.replace("_", " "))
     number = float(value)  # type: ignore[arg-type]
-    for pattern, say in SAID_OTHERWISE:
-        if pattern.search(column):
-            return say(number)
-    unit = next((text for ending, text in UNITS if column.endswith(ending)), "")
+    say, unit = _way_of_saying(column)
+    if say is not None:
+        return say(number)
     if number != 0.0 and abs(number) < 0.01:
         return f"{number:.1e}{unit}" if unit == RATE_UNIT else f"{round(number, 2) + 0.0:g}{unit}"
     return f"{number:,.0f}{unit}" if abs(number) >= 100.0 else f"{number:.3g}{unit}"
+
+
+@lru_cache(maxsize=256)
+def _way_of_saying(column: str) -> tuple[Callable[[float], str] | None, str]:
+    """Give what writes a column's values where they are no plain number, and the unit of those that are."""
+    say = next((say for pattern, say in SAID_OTHERWISE if pattern.search(column)), None)
+    return say, next((text for ending, text in UNITS if column.endswith(ending)), "")
 
 
 def write_reasons(
