@@ -62,7 +62,7 @@ def account(data: Inputs, land: Terrain, options: SurfaceOptions, run: Run) -> C
     patches["planted_run_on_m2"] = planted
     run.check_stop()
     patches, roofs = describe_roofs(patches, data, options, origin, run)
-    return Cover(as_layer(surfaces, data, origin), ledger, as_layer(patches, data, origin), links, roofs, derived)
+    return Cover(as_layer(surfaces, data), ledger, as_layer(patches, data), links, roofs, derived)
 
 
 def _divide_ground(

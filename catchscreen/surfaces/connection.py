@@ -42,7 +42,7 @@ def impermeable_shares(
     """
     unknown = (surfaces["kind"] == "unknown").to_numpy()
     table = options.class_impermeable
-    lost = sorted(set(surfaces.loc[~unknown, "cover_class"]) - set(table))
+    lost = sorted(set(surfaces.loc[~unknown, "cover_class"].unique()) - set(table))
     if lost:
         run.note(
             DataIssue(
@@ -74,8 +74,8 @@ def _unknown_shares(surfaces: pd.DataFrame, parcels: pd.DataFrame, shares: Float
     use = parcels["land_use"].reindex(surfaces["parcel_id"]) if "land_use" in parcels else pd.Series("", surfaces.index)
     table = options.land_use_impermeable
     whole = _looked_up(use, table, options.district_impermeable)
-    group = surfaces["parcel_id"].to_numpy(str)
-    names, number = np.unique(group, return_inverse=True)
+    group = surfaces["parcel_id"].to_numpy(object)
+    number, names = pd.factorize(group)
     area = surfaces["area_m2"].to_numpy(float)
     unknown = (surfaces["kind"] == "unknown").to_numpy()
     total = np.bincount(number, weights=area, minlength=names.size)[number]

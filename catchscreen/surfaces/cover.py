@@ -39,7 +39,8 @@ def partition_ground(data: Inputs, options: SurfaceOptions, origin: tuple[float,
     Returns
     -------
     pandas.DataFrame
-        Index surface_id; shape (relative to ``origin``), parcel_id, the sources' columns, area_m2.
+        Index surface_id; shape (relative to ``origin``), geometry (the same in place), parcel_id, the sources'
+        columns, area_m2.
     """
     features = gather_features(data, options, origin)
     shapes = features["shape"].to_numpy(object)
@@ -56,7 +57,7 @@ def partition_ground(data: Inputs, options: SurfaceOptions, origin: tuple[float,
     table["parcel_id"] = np.r_[names, np.full(tile.size, "", dtype=object)][pieces.owner]
     table["place"] = np.r_[names, tile][pieces.owner]
     surfaces = _merge(table, pieces.shapes)
-    surfaces["shape"] = settled(surfaces["shape"].to_numpy(object), origin)
+    surfaces["shape"], surfaces["geometry"] = settled(surfaces["shape"].to_numpy(object), origin)
     return surfaces
 
 

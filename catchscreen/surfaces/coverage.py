@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 
 from catchscreen.grid import Grid
 from catchscreen.surfaces._kernels.coverage import sum_by_class, sum_by_label
-from catchscreen.surfaces.overlay import Floats, Ints, Packed, Shapes, in_chunks, pack
+from catchscreen.surfaces.overlay import Floats, Ints, Packed, Shapes, chunks_in_threads, in_chunks, pack
 
 
 def pack_in_cells(shapes: Shapes, grid: Grid, origin: tuple[float, float] = (0.0, 0.0)) -> Packed:
@@ -64,16 +64,21 @@ def label_cells(packed: Packed, labels: Ints, label_count: int) -> tuple[Ints, I
     packed : polygons with coordinates in cells
     labels : (rows, cols) int64 labels
     """
-    room = 4 * len(packed.bounds) + 64
-    arrays = part_of(packed, slice(0, len(packed.bounds)))
+    parts = chunks_in_threads(lambda part: _label_cells(packed, part, labels, label_count), len(packed.bounds), 8192)
+    code, cells = (np.concatenate([part[k] for part in parts]) for k in range(2))
+    order = np.argsort(code, kind="stable")
+    return code[order] // label_count, code[order] % label_count, cells[order]
+
+
+def _label_cells(packed: Packed, part: slice, labels: Ints, label_count: int) -> tuple[Ints, Floats]:
+    """Return polygon * label_count + label and covered cells of some polygons."""
+    room = 4 * (part.stop - part.start) + 64
     while True:
         code, cells = np.empty(room, np.int64), np.empty(room)
-        used = sum_by_label(*arrays, labels, label_count, code, cells)
+        used = sum_by_label(*part_of(packed, part), labels, label_count, code, cells)
         if used <= room:
-            break
+            return code[:used] + part.start * label_count, cells[:used]
         room = used
-    order = np.argsort(code[:used], kind="stable")
-    return code[order] // label_count, code[order] % label_count, cells[order]
 
 
 def class_fractions(

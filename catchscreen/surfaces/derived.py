@@ -32,9 +32,15 @@ ID_GRID_M = 5.0
 def height_above_ground(data: Inputs, model: Raster) -> Floats:
     """Return how far the surface model stands above the ground [m], NaN where either is unknown."""
     ground = np.where(data.ground_valid, data.ground_ticks / TICKS_PER_M, np.nan).ravel()
-    x, y = model.grid.xy_of_cells(np.arange(model.grid.cell_count))
-    under = data.grid.cells_of_xy(x, y)
-    level = np.where(under >= 0, ground[under], np.nan).reshape(model.grid.shape)
+    rows, cols = model.grid.shape
+    x, y = model.grid.xy_of_cells(np.arange(cols))[0], model.grid.xy_of_cells(np.arange(rows) * cols)[1]
+    # A column of the model lies in one column of the ground, a row in one row: no cell needs to be asked alone.
+    middle = data.grid.xy_of_cells(np.zeros(1, np.int64))
+    col = data.grid.cells_of_xy(x, np.full(cols, middle[1][0]))
+    row = data.grid.cells_of_xy(np.full(rows, middle[0][0]), y)
+    level = ground[np.maximum(row, 0)[:, None] + np.maximum(col, 0)]
+    level[row < 0] = np.nan
+    level[:, col < 0] = np.nan
     return np.where(model.valid, model.values - level, np.nan)
 
 

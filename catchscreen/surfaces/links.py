@@ -11,7 +11,7 @@ from catchscreen.records import Inputs, Terrain
 from catchscreen.surfaces._kernels.coverage import burn_labels
 from catchscreen.surfaces._kernels.tracing import reach_patch
 from catchscreen.surfaces.coverage import pack_in_cells
-from catchscreen.surfaces.overlay import Ints, Shapes
+from catchscreen.surfaces.overlay import Ints, Shapes, chunks_in_threads
 from catchscreen.surfaces.patches import ground_levels, mean_of
 
 COLUMNS = ["patch_id", "surface_id", "area_m2", "way"]
@@ -64,8 +64,8 @@ def _flow_shares(
     if surfaces.empty or patches.empty:
         return np.empty(0), (np.empty(0, np.int64), np.empty(0, np.int64))
     land = scene[1]
-    surface = _labels(surfaces["shape"].to_numpy(object), land, origin)
-    patch = _labels(patches["shape"].to_numpy(object), land, origin)
+    shapes = surfaces["shape"].to_numpy(object), patches["shape"].to_numpy(object)
+    surface, patch = chunks_in_threads(lambda part: _labels(shapes[part.start], land, origin), 2, 1)
     numbers = pd.Series(range(surfaces["parcel_id"].nunique()), index=np.unique(surfaces["parcel_id"].to_numpy(str)))
     parcel_of_surface = np.r_[numbers.reindex(surfaces["parcel_id"]).to_numpy(np.int64), -1]
     parcel_of_patch = np.r_[numbers.reindex(patches["parcel_id"]).to_numpy(np.int64), -1]

@@ -185,18 +185,25 @@ def without_dust(shapes: Shapes) -> Shapes:
     return shapes
 
 
-def settled(shapes: Shapes, origin: tuple[float, float]) -> Shapes:
-    """Make shapes relative to ``origin`` ready to be shifted there.
+def settled(shapes: Shapes, origin: tuple[float, float]) -> tuple[Shapes, Shapes]:
+    """Make shapes relative to ``origin`` ready to be shifted there; return them, and them shifted.
 
     Far from the origin a coordinate holds fewer digits, so that needles of a nanometre, left by overlays, would cross
     themselves there. Such shapes are put on a grid that the far coordinates can hold: the needles go, and no ground
     worth naming moves (less than 1e-5 m2 of a shape).
     """
-    far = shapely.transform(shapes, lambda xy: xy + far_shift(origin))
+    far = _shifted(shapes, origin)
     crossed = np.flatnonzero(~in_threads(shapely.is_valid, far) & ~shapely.is_missing(far))
     shapes = shapes.copy()
     shapes[crossed] = in_threads(lambda part: shapely.set_precision(part, FAR_GRID_M), shapes[crossed])
-    return shapes
+    far[crossed] = _shifted(shapes[crossed], origin)
+    return shapes, far
+
+
+def _shifted(shapes: Shapes, origin: tuple[float, float]) -> Shapes:
+    """Return shapes relative to ``origin`` in the coordinates of the result."""
+    shift = far_shift(origin)
+    return np.asarray(shapely.transform(shapes, lambda xy: xy + shift), dtype=object)
 
 
 def far_shift(origin: tuple[float, float]) -> Floats:

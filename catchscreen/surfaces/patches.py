@@ -16,7 +16,6 @@ from catchscreen.surfaces.overlay import (
     Floats,
     Ints,
     Shapes,
-    far_shift,
     in_threads,
     polygonal,
     runs_of,
@@ -47,9 +46,9 @@ def find_patches(
     Returns
     -------
     pandas.DataFrame
-        Index patch_id; shape, parcel_id, ground ("paved", "roof"), cover_class (of most ground), ground_use, is_road,
-        is_adopted, building_id, area_m2, width_m (of the rectangle of equal area and outline),
-        slope_fraction, ground_level_m, and zone_id, soil_id, subcatchment_id, hollow_id of the largest share.
+        Index patch_id; shape, geometry (the same in place), parcel_id, ground ("paved", "roof"), cover_class (of most
+        ground), ground_use, is_road, is_adopted, building_id, area_m2, width_m (of the rectangle of equal area and
+        outline), slope_fraction, ground_level_m, and zone_id, soil_id, subcatchment_id, hollow_id of the largest share.
     """
     inside = surfaces[surfaces["parcel_id"] != ""]
     paved = _paved(inside[inside["kind"].isin(["paved", "road"])], options)
@@ -58,7 +57,7 @@ def find_patches(
     shapes = patches["shape"].to_numpy(object)
     patches["area_m2"] = shapely.area(shapes)
     patches = patches[patches["area_m2"] >= options.patch_min_area_m2].reset_index(drop=True)
-    patches["shape"] = settled(patches["shape"].to_numpy(object), origin)
+    patches["shape"], patches["geometry"] = settled(patches["shape"].to_numpy(object), origin)
     patches = _name(patches, origin)
     shapes = patches["shape"].to_numpy(object)
     patches["width_m"] = mean_width_m(shapes)
@@ -161,7 +160,7 @@ def mean_width_m(shapes: Shapes) -> Floats:
     return quarter - np.sqrt(np.maximum(quarter**2 - shapely.area(shapes), 0.0))
 
 
-def as_layer(table: pd.DataFrame, data: Inputs, origin: tuple[float, float]) -> gpd.GeoDataFrame:
-    """Return a table of shapes relative to ``origin``, settled there, as a layer in the result's CRS."""
-    geometry = shapely.transform(table["shape"].to_numpy(object), lambda xy: xy + far_shift(origin))
-    return gpd.GeoDataFrame(table.drop(columns="shape"), geometry=geometry, crs=data.crs)
+def as_layer(table: pd.DataFrame, data: Inputs) -> gpd.GeoDataFrame:
+    """Return a table of shapes that were settled as a layer in the result's CRS, its geometry last."""
+    attributes = table.drop(columns=["shape", "geometry"])
+    return gpd.GeoDataFrame(attributes, geometry=table["geometry"].to_numpy(object), crs=data.crs)
