@@ -340,3 +340,20 @@ def test_the_town_over_tiles_equals_the_whole():
     assert_same(whole, tiled, data.ground_valid)
     assert len(tiled[0].hollows) > 50
     assert len(tiled[0].blocked) == 1
+
+
+@pytest.mark.parametrize(
+    ("path", "cell_m", "size"),
+    [("delft/dtm_0p5m_half_nodata.tif", 0.5, 211), ("gothenburg/dtm_2m.tif", 2.0, 173)],
+)
+def test_real_ground_over_tiles_equals_the_whole(path, cell_m, size, trial_data, make_inputs):
+    import rasterio
+
+    with rasterio.open(trial_data / path) as source:
+        band = source.read(1, masked=True)
+    valid = ~np.ma.getmaskarray(band) & np.isfinite(band.filled(np.nan))
+    data = make_inputs(np.where(valid, band.filled(0.0), 0.0), valid, cell_m=cell_m)
+    options = SMALL.model_copy(update={"subcatchment_target_ha": 2.0, "flow_path_min_ha": 0.2, "holes": "wall"})
+    whole, tiled, _ = both(data, options, size)
+    assert_same(whole, tiled, valid)
+    assert len(tiled[0].hollows) > 20
