@@ -10,9 +10,9 @@ from numpy.typing import NDArray
 from scipy.sparse import coo_array
 from scipy.sparse.csgraph import connected_components
 
-from catchscreen.terrain._kernels import seaming
+from catchscreen.terrain._kernels import crossing
+from catchscreen.terrain._kernels.crossing import FAR
 from catchscreen.terrain._kernels.directions import NO_GROUND, OUTLET, UNDECIDED, VOID
-from catchscreen.terrain._kernels.seaming import FAR
 from catchscreen.terrain.routing import settle_flats, steepest_directions
 from catchscreen.terrain.tiled_basins import framed_cells, rim_cells, whole_cells
 from catchscreen.terrain.walking import cells_with
@@ -65,7 +65,7 @@ def look_first(
     """
     wide = framed_window(level, tile, VOID, 2)
     code = steepest_directions(wide, weights)
-    cell, start, rest = seaming.mark_crossing(wide, code, cells_with(code, UNDECIDED))
+    cell, start, rest = crossing.mark_crossing(wide, code, cells_with(code, UNDECIDED))
     settle_flats(wide, code, rest)
     narrow, around = np.ascontiguousarray(wide[1:-1, 1:-1]), np.ascontiguousarray(code[1:-1, 1:-1])
     look = _show(narrow, around, tile, (cell, start), (cols, room))
@@ -95,7 +95,7 @@ def _show(
     flat[cell] = np.repeat(np.arange(start.size - 1, dtype=np.int32), np.diff(start))
     parts[:] = np.concatenate(outer_lines(value[1:-1, 1:-1]))
     flat[cell] = FAR
-    seaming.spread_from_exits(level, code, cell, value)
+    crossing.spread_from_exits(level, code, cell, value)
     place = np.flatnonzero(parts >= 0)
     rim = rim_cells(tile)[place]
     steps[place] = flat[rim]
@@ -203,7 +203,7 @@ class CrossingPlateaus:
     def _visit(self, tile: Tile, roots: Ints) -> NDArray[np.int32]:
         """Lower a tile's steps by what its neighbours show now and by roots; return those of its outermost cells."""
         level, value, (cell, _, place, rim, steps) = self._grids(tile)
-        seaming.spread_from_frame(level, value, rim, roots, cell.size)
+        crossing.spread_from_frame(level, value, rim, roots, cell.size)
         flat = value.ravel()
         steps[place] = flat[rim]
         self.room.keep(_KEPT, tile, (cell, flat[cell], place, rim, steps))
@@ -214,7 +214,7 @@ class CrossingPlateaus:
         level, value, kept = self._grids(tile)
         code = np.full(level.shape, NO_GROUND, dtype=np.uint8)
         code[1:-1, 1:-1] = self.code.read(tile)
-        seaming.follow_least(level, value, kept[0], code)
+        crossing.follow_least(level, value, kept[0], code)
         self.room.drop(_KEPT, tile)
         return level, code
 

@@ -5,9 +5,9 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from catchscreen.terrain._kernels import seaming
+from catchscreen.terrain._kernels import crossing
+from catchscreen.terrain._kernels.crossing import FAR, WAITING
 from catchscreen.terrain._kernels.directions import OUTLET, PIT, UNDECIDED, VOID
-from catchscreen.terrain._kernels.seaming import FAR, WAITING
 from catchscreen.terrain.routing import steepest_directions
 from catchscreen.terrain.walking import cells_with
 
@@ -55,7 +55,7 @@ def plain_steps(level, value, sources):
 def test_marked_cells_are_those_whose_plateau_goes_on(seed):
     level, code = ground(seed)
     undecided = cells_with(code, UNDECIDED)
-    cell, start, rest, _, marked, _ = both(seaming.mark_crossing, level, code, undecided)
+    cell, start, rest, _, marked, _ = both(crossing.mark_crossing, level, code, undecided)
     expected = np.zeros(level.shape, dtype=bool)
     inner = np.zeros(level.shape, dtype=bool)
     inner[2:-2, 2:-2] = True
@@ -79,12 +79,12 @@ def test_marked_cells_are_those_whose_plateau_goes_on(seed):
 @pytest.mark.parametrize("seed", range(8))
 def test_steps_from_exits_then_from_the_frame_are_the_fewest(seed):
     wide, wide_code = ground(seed, levels=2)
-    cell, _, _ = seaming.mark_crossing(wide, wide_code, cells_with(wide_code, UNDECIDED))
+    cell, _, _ = crossing.mark_crossing(wide, wide_code, cells_with(wide_code, UNDECIDED))
     level, code = np.ascontiguousarray(wide[1:-1, 1:-1]), np.ascontiguousarray(wide_code[1:-1, 1:-1])
     value = np.full(level.shape, -1, dtype=np.int32)
     value.ravel()[cell] = FAR
     exits = (code > UNDECIDED) & (code <= OUTLET)
-    found = both(seaming.spread_from_exits, level, code, cell, value)[-1]
+    found = both(crossing.spread_from_exits, level, code, cell, value)[-1]
     with_exits = np.where(exits, 0, value)
     expected = plain_steps(level, with_exits, [])
     np.testing.assert_array_equal(found[value >= 0], expected[value >= 0])
@@ -100,7 +100,7 @@ def test_steps_from_exits_then_from_the_frame_are_the_fewest(seed):
         )
     ]
     roots = cell[rng.random(cell.size) < 0.05]
-    after = both(seaming.spread_from_frame, level, found, rim, roots, cell.size)[1]
+    after = both(crossing.spread_from_frame, level, found, rim, roots, cell.size)[1]
     expected = plain_steps(level, found, [(root, 0) for root in roots])
     inner = (value >= 0) & ~frame
     np.testing.assert_array_equal(after[inner], expected[inner])
@@ -110,11 +110,11 @@ def test_steps_from_exits_then_from_the_frame_are_the_fewest(seed):
 @pytest.mark.parametrize("seed", range(8))
 def test_cells_follow_the_least_value_in_the_order_of_directions(seed):
     wide, wide_code = ground(seed, levels=2)
-    cell, _, _ = seaming.mark_crossing(wide, wide_code, cells_with(wide_code, UNDECIDED))
+    cell, _, _ = crossing.mark_crossing(wide, wide_code, cells_with(wide_code, UNDECIDED))
     level, code = np.ascontiguousarray(wide[1:-1, 1:-1]), np.ascontiguousarray(wide_code[1:-1, 1:-1])
     value = np.full(level.shape, -1, dtype=np.int32)
     value.ravel()[cell] = np.random.default_rng(seed).integers(0, 4, cell.size)
-    after = both(seaming.follow_least, level, value, cell, code)[-1]
+    after = both(crossing.follow_least, level, value, cell, code)[-1]
     offsets = [None, (0, 1), (1, 0), (0, -1), (-1, 0), (1, 1), (1, -1), (-1, -1), (-1, 1)]
     for row, col in zip(*np.unravel_index(cell, level.shape), strict=True):
         own = int(value[row, col])
