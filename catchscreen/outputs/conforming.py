@@ -38,6 +38,8 @@ def shape_frame(frame: pd.DataFrame, layer: Layer, crs: CRS | None = None) -> pd
 def round_frame(shaped: pd.DataFrame, layer: Layer) -> pd.DataFrame:
     """Return what is written of a frame of ``shape_frame``: numbers rounded, the index as the first column."""
     frame = shaped.reset_index()
+    # The cautions have a table of their own in a file; pandas would copy them here with each column that is looked at.
+    frame.attrs = {}
     rounded = {
         column.name: np.round(frame[column.name].to_numpy(np.float64), column.decimals) + 0.0
         for column in layer.columns
