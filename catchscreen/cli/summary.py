@@ -141,15 +141,11 @@ def _site_lines(sites: list[dict[str, Any]]) -> list[str]:
         f"cost: a band in {currency} at prices of {year}, not a quotation.",
     ]
     if any(_has_wide_score(site) for site in sites):
-        notes.append(
-            "score in brackets: with the unknown at its worst and at its best (column score_rests_on)."
-        )
+        notes.append("score in brackets: with the unknown at its worst and at its best (column score_rests_on).")
     if any(site["is_unproven"] for site in sites):
         notes.append("* sized on a property of the ground or structure that is not proven: read the range in brackets.")
     if any(_overflows(site) for site in sites):
-        notes.append(
-            "! even the deepest store that fits overflows in the storm it is sized on (column overflow_m3)."
-        )
+        notes.append("! even the deepest store that fits overflows in the storm it is sized on (column overflow_m3).")
     return [*_table(heads, rows), "", *notes]
 
 
