@@ -12,9 +12,9 @@ from catchscreen.progress import DataIssue, Run
 from catchscreen.ranking.bounds import THIN, bound_scores, say_what_it_rests_on
 from catchscreen.ranking.choosing import choose_options, rank_candidates
 from catchscreen.ranking.depths import find_base_depths, say_test_depths
+from catchscreen.ranking.kept_out import add_kept_out
 from catchscreen.ranking.parcels import rank_parcels
 from catchscreen.ranking.reasons import join_texts, write_reasons
-from catchscreen.ranking.relief import add_combined_relief
 from catchscreen.ranking.results import add_hollow_gain, add_ranges, choose_storm, gather_results
 from catchscreen.ranking.scoring import (
     DROPPED,
@@ -88,7 +88,7 @@ def rank(  # noqa: PLR0913, PLR0917 (the story's last stage reads what all the o
     storm_id = choose_storm(chosen.storms, options)
     results = gather_results(proposals, chosen, events, years, storm_id)
     results = add_ranges(add_hollow_gain(results, proposals, now, cover, storm_id), proposals)
-    results = add_combined_relief(results, proposals, options)
+    results = add_kept_out(results, proposals, options)
     facts = _facts(proposals, results, take_off)
     parts = [
         _score_measure(measure, facts[facts["measure"] == measure], own, options) for measure, own in rules.items()

@@ -20,7 +20,7 @@ WORDS = {
 }
 
 
-def add_combined_relief(results: pd.DataFrame, proposals: Proposals, options: RankingOptions) -> pd.DataFrame:
+def add_kept_out(results: pd.DataFrame, proposals: Proposals, options: RankingOptions) -> pd.DataFrame:
     """Add the spills a year of the overflow below, times the share of the candidate's water that is kept from it.
 
     All of it where nothing drains back to the combined sewer. Where the outlet leads back there, the share retained

@@ -9,12 +9,12 @@ import pandas as pd
 import pytest
 
 from catchscreen.options import RankingOptions
-from catchscreen.ranking.relief import add_combined_relief
+from catchscreen.ranking.kept_out import add_kept_out
 
 PLAIN = RankingOptions()
 
 
-def relief(options=PLAIN, **changes):
+def kept_out(options=PLAIN, **changes):
     """One option in a combined zone of 40 spills a year; 20 m3 come, 6 stay, 14 are slowed; a year: 50 % and 50 %."""
     site = {
         "combined_spills_per_year": 40.0,
@@ -28,7 +28,7 @@ def relief(options=PLAIN, **changes):
     site |= {name: value for name, value in changes.items() if name in site}
     run |= {name: value for name, value in changes.items() if name in run}
     proposals = SimpleNamespace(options=pd.DataFrame([site], index=["o"]))
-    row = add_combined_relief(pd.DataFrame([run], index=["o"]), proposals, options).loc["o"]
+    row = add_kept_out(pd.DataFrame([run], index=["o"]), proposals, options).loc["o"]
     return row["combined_spills_weighted"], row["combined_sewer_said"]
 
 
@@ -66,7 +66,7 @@ def relief(options=PLAIN, **changes):
     ],
 )
 def test_the_credit_is_for_what_leaves_the_combined_sewer(changes, value, words):
-    found, said = relief(**changes)
+    found, said = kept_out(**changes)
     assert found == pytest.approx(value, nan_ok=True)
     assert said.startswith(words)
     assert bool(said) is bool(words)
@@ -74,5 +74,5 @@ def test_the_credit_is_for_what_leaves_the_combined_sewer(changes, value, words)
 
 @pytest.mark.parametrize(("credit", "value"), [(0.0, 0.4), (0.5, 19.8), (1.0, 39.6)])
 def test_the_credit_for_slowing_is_the_brief_s(credit, value):
-    found, _ = relief(RankingOptions(slowed_credit=credit), retained_m3=0.2, slowed_m3=19.8)
+    found, _ = kept_out(RankingOptions(slowed_credit=credit), retained_m3=0.2, slowed_m3=19.8)
     assert found == pytest.approx(value)
