@@ -154,8 +154,9 @@ class _TiledRun:
         self.graph.forget()
         if not self.kept_graph:
             solution = solution.without_ways()
-        give_back()
         outlet_cell = self._outlet_cells(solution)
+        self.ends.clear()
+        give_back()
         self._accumulate(self._settle(solution, outlet_cell, turned))
         kept = (self.level, self.label) if self.kept_graph else (None, None)
         return TiledRouting(

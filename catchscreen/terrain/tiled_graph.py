@@ -281,7 +281,7 @@ class TiledSolution:
 
     def without_ways(self) -> TiledSolution:
         """Return it without what only turning ways round needs."""
-        return replace(self, way=np.empty(0, dtype=np.uint8), below=_NONE)
+        return replace(self, way=np.empty(0, dtype=np.uint8), below=_NONE, exit_place=_EMPTY)
 
     def reversals(self, graph: TiledGraph) -> tuple[Ints, NDArray[np.uint8]]:
         """Return where ways are turned round in each tile: the first cell there and its new direction.

@@ -235,6 +235,9 @@ def main() -> None:
     parser.add_argument("--ground", type=Path, help=argparse.SUPPRESS)
     parser.add_argument("--folder", type=Path, help=argparse.SUPPRESS)
     given = parser.parse_args()
+    if given.job == "warm":
+        print(json.dumps({"before_bytes": warm_up()}))
+        return
     if given.job:
         whole = given.job == "whole"
         compare = given.job == "compare"
@@ -245,6 +248,7 @@ def main() -> None:
     if given.only:
         kind, size = given.only.split("-")
         cases = [(kind, int(size))]
+    in_fresh_process("warm", HERE, HERE)
     for case in cases:
         line = run_case(*case)
         keep(line)
