@@ -324,7 +324,9 @@ def _hours_to_rest(drains: Drains, void_mm: Floats) -> Floats:
 
 
 def find_lanes(stores: Stores, soak_mm_h: Floats, weight: Floats) -> Ints:
-    """Give each store its lane: the same to stores that are alike, neighbouring ones to stores of one kind.
+    """Give each store its lane: the same to stores that are alike, neighbouring ones to those of one kind.
+
+    Within a kind they go by how soon they come to rest, because a block is passed by once all of it rests.
 
     Parameters
     ----------

@@ -2,7 +2,8 @@
 
 5,000 random stores go through hourly rain of 12 years, cut as the continuous run cuts it (wet hours and two after into
 six). The peer does one array operation after another over all stores, each into memory made before (``out=``, no
-temporaries), and leaves out what is nil in dry steps, as we do. Both sides start from the same parameters and must end
+temporaries), and leaves out what is nil in dry steps, as we do. (Ours also passes by blocks of stores at rest, which
+random neighbours seldom are all together.) Both sides start from the same parameters and must end
 with the same bytes: state, every sum, greatest depth and peak. A store-step is one store through one executed step.
 
 numpy is a dependency of the package, so the peer needs no environment of its own. Each side runs in fresh processes;
