@@ -43,9 +43,9 @@ def _both_ways(request: pytest.FixtureRequest, monkeypatch: pytest.MonkeyPatch) 
     """Run a test with the kernels compiled and as plain Python."""
     if request.param == "python":
         from catchscreen.surfaces import clipping
-        from catchscreen.surfaces._kernels import chains
+        from catchscreen.surfaces._kernels import chains, crossings
 
-        for module in (kernels, chains, clipping):
+        for module in (kernels, crossings, chains, clipping):
             for name, value in list(vars(module).items()):
                 if hasattr(value, "py_func"):
                     monkeypatch.setattr(module, name, value.py_func)

@@ -6,7 +6,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from catchscreen.compiled import kernel
-from catchscreen.surfaces._kernels.clipping import REST, SHARED, UNDECIDED, combine, holds_point, ring_area, shared_box
+from catchscreen.surfaces._kernels.clipping import REST, SHARED, combine, copy_point, holds_point, ring_area
+from catchscreen.surfaces._kernels.crossings import UNDECIDED, shared_box
 from catchscreen.surfaces._kernels.overlap import shared_area
 
 AREA_ERROR_M2 = 1e-8
@@ -59,8 +60,10 @@ def clip_in_turn(
     half = 0
     if a_rings[count] - begin > work.shape[1] or count >= work_rings.shape[1]:
         return half, UNDECIDED
-    work[0, : a_rings[count] - begin] = a_xy[begin : a_rings[count]]
-    work_rings[0, : count + 1] = a_rings - begin
+    for vertex in range(begin, a_rings[count]):
+        copy_point(work[0], vertex - begin, a_xy, vertex)
+    for ring in range(count + 1):
+        work_rings[0, ring] = a_rings[ring] - begin
     a_xy, a_rings = work[0], work_rings[0, : count + 1]
     area = 0.0
     for ring in range(count):
@@ -169,7 +172,7 @@ def clip_all(
             counts[-1] += 1
             continue
         outer = find_outer_rings(left, left_rings)
-        if (outer == UNDECIDED).any():
+        if outer.size > 0 and outer.min() == UNDECIDED:
             continue
         counts[k] = 0
         for ring in range(count):
@@ -181,7 +184,7 @@ def clip_all(
                 if outer[own] != ring or (turn > 0 and own == ring):
                     continue
                 for vertex in range(left_rings[own], left_rings[own + 1]):
-                    xy[size] = left[vertex]
+                    copy_point(xy, size, left, vertex)
                     size += 1
                 ring_count += 1
                 ring_start[ring_count] = size
