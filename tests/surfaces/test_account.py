@@ -10,7 +10,7 @@ from catchscreen.errors import ScreeningStopped
 from catchscreen.options import SurfaceOptions
 from catchscreen.progress import Run
 from catchscreen.records import Raster
-from catchscreen.surfaces import account
+from catchscreen.surfaces import account, clipping, overlay
 
 
 @pytest.fixture
@@ -90,3 +90,37 @@ def test_no_record_is_changed_by_the_account(scenes, town):
     account(town, scenes.terrain(town), SurfaceOptions(), Run())
     for kept, layer in zip(before, (town.parcels, town.buildings, town.roads, town.land_cover), strict=True):
         assert kept.equals(layer)
+
+
+def test_the_whole_account_is_the_same_byte_for_byte_on_any_number_of_threads(scenes, monkeypatch):
+    """Parcels of 6 m, houses across their borders, roads and cover across all, in chunks small enough to be shared."""
+    rng = np.random.default_rng(3)
+    corner = np.stack(np.meshgrid(np.arange(0, 60, 6), np.arange(0, 36, 6)), axis=-1).reshape(-1, 2)
+    house = rng.uniform(0, 1, (40, 2)) * [54, 32]
+    band = rng.uniform(0, 1, 8)
+    data = scenes.inputs(
+        [shapely.box(x, y, x + 6, y + 6) for x, y in corner],
+        buildings=scenes.frame([shapely.box(x, y, x + 5, y + 3) for x, y in house], range(40), "building_id"),
+        roads=scenes.frame(
+            [shapely.buffer(shapely.linestrings([(0, 40 * a), (60, 40 - 40 * a)]), 1.5) for a in band],
+            range(8),
+            "road_id",
+        ),
+        land_cover=scenes.frame(
+            [shapely.box(0, 3, 50, 20), shapely.Point(40, 25).buffer(12)],
+            range(2),
+            "id",
+            cover_class=["grass", "gravel"],
+        ),
+    )
+    monkeypatch.setattr(overlay, "THREAD_ITEMS", 8)
+    monkeypatch.setattr(clipping, "CHUNK", 16)
+    made = []
+    for threads in (1, 2, 3):
+        monkeypatch.setattr(overlay, "thread_count", lambda threads=threads: threads)
+        cover = account(data, scenes.terrain(data), SurfaceOptions(), Run())
+        layers = [table.geometry.to_wkb().tolist() for table in (cover.surfaces, cover.patches)]
+        tables = [table.drop(columns="geometry", errors="ignore").to_csv() for table in (cover.surfaces, cover.patches)]
+        made.append((layers, tables, cover.ledger.to_csv(), cover.links.to_csv()))
+    assert made[0] == made[1] == made[2]
+    assert cover.ledger["area_m2"].sum() == pytest.approx(2400.0, abs=1e-5)
