@@ -228,10 +228,14 @@ def in_threads(function: Callable[..., Shapes], *arrays: Shapes) -> Shapes:
 def unions_of_runs(shapes: Shapes, starts: Ints, ends: Ints) -> Shapes:
     """Return the union of each run ``shapes[start:end]`` (a run of one is its shape as it is).
 
-    Where the shapes of a run do not touch each other their polygons are its union as they are.
+    Where the shapes of a run do not touch each other their polygons are its union as they are. Between runs there may
+    be shapes of none.
     """
-    joined = shapes[starts]
     size = ends - starts
+    first = np.cumsum(size) - size
+    shapes = shapes[np.repeat(starts - first, size) + np.arange(size.sum())]
+    starts, ends = first, first + size
+    joined = shapes[starts]
     apart = (size > 1) & ~_touching(shapes, starts, ends)
     if apart.any():
         rows = np.flatnonzero(np.repeat(apart, size))

@@ -11,9 +11,9 @@ from hypothesis import strategies as st
 from catchscreen.options import SurfaceOptions
 from catchscreen.progress import Run
 from catchscreen.records import Raster
-from catchscreen.surfaces import account
-from catchscreen.surfaces.overlay import overlaps_of_earlier, without_dust
-from catchscreen.surfaces.partition import cut, fill_cells, split_large, subtract_earlier, tiles_of
+from catchscreen.surfaces import account, partition
+from catchscreen.surfaces.overlay import overlaps_of_earlier, unions_of_runs, without_dust
+from catchscreen.surfaces.partition import cut, fill_cells, split_large, subtract_earlier, take_away, tiles_of
 
 ROWS, COLS = 12, 16
 CLASSES = ("asphalt", "garden", "roof", "water")
@@ -365,3 +365,37 @@ def test_polygons_win_over_a_class_raster_by_their_level(scenes):
         },
         abs=1e-6,
     )
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_unions_of_runs_with_shapes_of_none_between_them(seed):
+    """Against shapely's union of each run: apart, touching and overlapping squares, some runs of one."""
+    rng = np.random.default_rng(seed)
+    corner = rng.integers(0, 12, (60, 2)).astype(float)
+    shapes = shapely.box(*corner.T, *(corner + rng.integers(1, 4, (60, 1))).T)
+    edges = np.sort(rng.choice(60, 20, replace=False))
+    starts, ends = edges[::2].astype(np.int64), edges[1::2].astype(np.int64)
+    for found, start, end in zip(unions_of_runs(shapes, starts, ends), starts, ends, strict=True):
+        assert found.is_valid
+        assert shapely.symmetric_difference(found, shapely.union_all(shapes[start:end])).area < 1e-9
+
+
+@pytest.mark.parametrize("seed", range(3))
+def test_what_the_kernel_leaves_open_comes_out_alike(seed, monkeypatch):
+    """Cells with one, two and many blockers, so that runs of many do not follow each other."""
+    rng = np.random.default_rng(seed)
+    cells = shapely.box(np.arange(12) * 10.0, 0.0, np.arange(12) * 10.0 + 9.0, 9.0)
+    blocked = np.repeat(np.arange(12), rng.permutation([0, 1, 2, 3, 4, 5, 1, 2, 3, 1, 6, 1]))
+    spot = np.c_[blocked * 10.0 + rng.uniform(-1, 8, blocked.size), rng.uniform(-1, 8, blocked.size)]
+    blockers = shapely.box(*spot.T, *(spot + rng.uniform(0.5, 4, spot.shape)).T)
+    by_kernel, by_overlay = cells.copy(), cells.copy()
+    take_away(by_kernel, blocked, blockers, np.arange(blocked.size))
+    monkeypatch.setattr(
+        partition, "subtracted", lambda _, own, __: (np.full(own.size, None, object), np.arange(own.size))
+    )
+    take_away(by_overlay, blocked, blockers, np.arange(blocked.size))
+    np.testing.assert_allclose(shapely.area(by_kernel), shapely.area(by_overlay), atol=1e-9)
+    np.testing.assert_allclose(
+        shapely.area(shapely.intersection(by_kernel, by_overlay)), shapely.area(by_kernel), atol=1e-9
+    )
+    assert shapely.area(by_kernel).sum() < 0.95 * shapely.area(cells).sum()
