@@ -22,14 +22,23 @@ _LOW_HALF: Final = np.uint64(2**32 - 1)
 
 
 def passes_in_order(level: NDArray[np.int32], label: NDArray[np.int32], outlets: int) -> Passes:
-    """Return the passes that may belong to the spanning tree, in strict order.
+    """Return the passes that may belong to the spanning tree, in strict order."""
+    return merged_passes(passes_of_strips(level, label, outlets))
+
+
+def passes_of_strips(level: NDArray[np.int32], label: NDArray[np.int32], outlets: int) -> list[Passes]:
+    """Return the passes of each strip that may belong to the spanning tree, each list in strict order.
 
     Each strip lists, sorts and thins out its own: what its own spanning forest does not need, the whole does not.
     """
-    found = in_parts(
+    return in_parts(
         strip_rows(level.shape),
         lambda first, last: _thinned(*_in_strict_order(*_list_passes(level, label, outlets, (first, last)))),
     )
+
+
+def merged_passes(found: list[Passes]) -> Passes:
+    """Return lists of passes, each in strict order, as one."""
     while len(found) > 1:
         found = _merge_neighbours(found)
     return found[0]

@@ -28,8 +28,8 @@ from catchscreen.terrain._kernels.directions import (
     ROW_STEP,
     UNDECIDED,
 )
-from catchscreen.terrain.listed_passes import choose_passes, ends_of, passes_in_order
-from catchscreen.terrain.strips import in_parts, parts_of, strip_rows
+from catchscreen.terrain.listed_passes import Passes, choose_passes, ends_of, merged_passes, passes_of_strips
+from catchscreen.terrain.strips import at_once, in_parts, parts_of, strip_rows
 from catchscreen.terrain.walking import Counts, carry_down, cells_without_way, label_and_count, label_from, steps_of
 
 Ints = NDArray[np.int64]
@@ -127,9 +127,25 @@ def route(
     strips = strip_rows(level.shape)
     code, outlet_cells, pits = drain_ground(level, weights)
     walked = label_and_count(code, np.concatenate([outlet_cells, pits]))
-    carry_down(code, walked.leaving, walked.total, walked.idle, strips)
-    graph = build_basins(level, walked.label, outlet_cells, pits)
+    # One thread has to grow the tree and to follow it; sums need neither, and go down beside.
+    found = passes_of_strips(level, walked.label, outlet_cells.size)
+    graph, _ = at_once(
+        lambda: grow_basins(found, walked.label, outlet_cells, pits),
+        lambda: carry_down(code, walked.leaving, walked.total, walked.idle, strips),
+    )
+    found.clear()
     pass_cell = lead_out(code, graph, walked.total)
+    _, (filled, basin, outlet_cell) = at_once(
+        lambda: carry_down(code, pass_cell, walked.total, walked.idle, strips),
+        lambda: _fill_and_name(level, graph, pass_cell, keep_graph=keep_graph),
+    )
+    return Routing(level, code, filled, basin, walked.total, graph, outlet_cell, pass_cell)
+
+
+def _fill_and_name(
+    level: NDArray[np.int32], graph: BasinGraph, pass_cell: Ints, *, keep_graph: bool
+) -> tuple[NDArray[np.int32], NDArray[np.int32], Ints]:
+    """Return the filled surface, each cell's final basin (over the labels unless they are kept) and its outlets."""
     basin_of, outlet_cell = _name_basins(graph, pass_cell)
     filled = np.empty_like(level)
     basin = np.empty_like(graph.label) if keep_graph else graph.label
@@ -141,8 +157,7 @@ def route(
         rerouting.fill_and_name(own_level, label, of_label, own_basin, own_filled)
 
     in_parts(parts_of(level.size), fill)
-    carry_down(code, pass_cell, walked.total, walked.idle, strips)
-    return Routing(level, code, filled, basin, walked.total, graph, outlet_cell, pass_cell)
+    return filled, basin, outlet_cell
 
 
 def fill(level: NDArray[np.int32]) -> NDArray[np.int32]:
@@ -193,8 +208,13 @@ def settle_flats(level: NDArray[np.int32], code: NDArray[np.uint8], cells: Ints)
 
 def build_basins(level: NDArray[np.int32], label: NDArray[np.int32], outlet_cells: Ints, pits: Ints) -> BasinGraph:
     """Find the lowest passes between labelled basins and the tree that leads each of them out."""
+    return grow_basins(passes_of_strips(level, label, outlet_cells.size), label, outlet_cells, pits)
+
+
+def grow_basins(found: list[Passes], label: NDArray[np.int32], outlet_cells: Ints, pits: Ints) -> BasinGraph:
+    """Grow the tree that leads each labelled basin out, of the passes that each strip found."""
     outlets = outlet_cells.size
-    key, place, nodes = passes_in_order(level, label, outlets)
+    key, place, nodes = merged_passes(found)
     count = pits.size + 1
     chosen = choose_passes(nodes, count)
     key, place = key[chosen], place[chosen]

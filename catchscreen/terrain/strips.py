@@ -24,6 +24,7 @@ _MOST_CELLS: Final = 1 << 30
 _LEAST_ROWS: Final = 16
 
 _Part = TypeVar("_Part")
+_Other = TypeVar("_Other")
 
 
 def strip_rows(shape: tuple[int, int]) -> Bounds:
@@ -70,6 +71,18 @@ def in_parts(bounds: Bounds, work: Callable[[int, int], _Part]) -> list[_Part]:
     for helper in begun:
         helper.result()
     return [done[number] for number in range(len(bounds))]
+
+
+def at_once(one: Callable[[], _Part], other: Callable[[], _Other]) -> tuple[_Part, _Other]:
+    """Return what two pieces of work give that touch nothing in common, done at once where there are threads.
+
+    The first may be cut into parts: who is done with the second helps with those. The second is done by one thread.
+    """
+    first: list[_Part] = []
+    second: list[_Other] = []
+    works = (lambda: first.append(one()), lambda: second.append(other()))
+    in_parts([(0, 1), (1, 2)], lambda number, _: works[number]())
+    return first[0], second[0]
 
 
 @functools.cache

@@ -33,6 +33,8 @@ from catchscreen.terrain._kernels import (
     ways,
     wetting,
 )
+from catchscreen.terrain._kernels.directions import NO_GROUND, OUTLET, PIT, UNDECIDED
+from catchscreen.terrain.walking import cells_without_way
 
 MODULES = (
     appending,
@@ -176,3 +178,18 @@ def test_kernels_are_read_meanwhile_where_they_are_kept(monkeypatch):
     assert all(kernel.signatures for kernel in (*used, slopes.horn_gradient, dividing.distance_within))
     monkeypatch.setattr(readying, "kept_kernels", lambda: 0)
     assert readying.read_kernels_meanwhile() is None
+
+
+@pytest.mark.parametrize("size", [1, 7, 8, 9, 64, 203])
+def test_cells_without_a_way_are_found_word_by_word(size):
+    """Against a plain search, compiled and not; every code may stand beside every other."""
+    rng = np.random.default_rng(size)
+    odd = np.array([UNDECIDED, OUTLET, PIT, NO_GROUND], dtype=np.uint8)
+    for share in (0.0, 0.02, 0.5, 1.0):
+        code = np.where(rng.random(size) < share, rng.choice(odd, size), rng.integers(1, 9, size)).astype(np.uint8)
+        expected = np.flatnonzero((code == UNDECIDED) | (code == OUTLET) | (code == PIT))
+        np.testing.assert_array_equal(cells_without_way(code[None]), expected)
+        with pytest.MonkeyPatch.context() as plain:
+            plain.setattr(receivers, "count_odd_words", receivers.count_odd_words.py_func)
+            plain.setattr(receivers, "list_without_way", receivers.list_without_way.py_func)
+            np.testing.assert_array_equal(cells_without_way(code[None]), expected)

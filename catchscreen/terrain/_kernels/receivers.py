@@ -15,6 +15,8 @@ from catchscreen.terrain._kernels.directions import (
     WALL,
 )
 
+SEVENS, EIGHTS = np.uint64(0x0707070707070707), np.uint64(0x0808080808080808)
+
 
 @kernel
 def steepest(
@@ -80,23 +82,37 @@ def steepest(
 
 
 @kernel
-def count_without_way(code: NDArray[np.uint8]) -> int:
-    """Count the ground cells among some that go to no neighbour: outlets, pits, undecided ones."""
+def count_odd_words(words: NDArray[np.uint64]) -> int:
+    """Count the words of eight codes with one that is no direction."""
     found = 0
-    for i in range(code.size):
-        found += int((code[i] == UNDECIDED) | (code[i] == OUTLET) | (code[i] == PIT))
+    for i in range(words.size):
+        found += int(((words[i] + SEVENS) & EIGHTS) != EIGHTS)
     return found
 
 
 @kernel
-def list_without_way(code: NDArray[np.uint8], first: int, cells: NDArray[np.int64]) -> None:
-    """List them; one more place than there are such cells is needed.
+def list_without_way(
+    code: NDArray[np.uint8], words: NDArray[np.uint64], bounds: tuple[int, int], cells: NDArray[np.int64]
+) -> int:
+    """List the ground cells among some that go to no neighbour: outlets, pits, undecided ones; return how many.
+
+    Directions are 1 to 8: with seven more they have the fourth bit set, and no other code has.
 
     Parameters
     ----------
-    code : (n,) uint8. first : number of the first cell. cells : (count + 1,) int64, written.
+    code : (n,) uint8, and the same as words of eight. bounds : first word and the word after the last; with the last of
+    all go the codes that fill no word. cells : int64, written, with room for eight of each odd word and for the rest.
     """
     found = 0
-    for i in range(code.size):
-        cells[found] = first + i
-        found += int((code[i] == UNDECIDED) | (code[i] == OUTLET) | (code[i] == PIT))
+    for word in range(bounds[0], bounds[1]):
+        if ((words[word] + SEVENS) & EIGHTS) != EIGHTS:
+            for i in range(8 * word, 8 * word + 8):
+                if code[i] == UNDECIDED or code[i] == OUTLET or code[i] == PIT:
+                    cells[found] = i
+                    found += 1
+    if bounds[1] == words.size:
+        for i in range(8 * words.size, code.size):
+            if code[i] == UNDECIDED or code[i] == OUTLET or code[i] == PIT:
+                cells[found] = i
+                found += 1
+    return found
