@@ -43,7 +43,7 @@ def screen(brief: Brief, *, progress: Progress | None = None, cancelled: Callabl
     """
     _require_brief(brief)
     run = Run(progress, cancelled)
-    plans = measures.open_measures(brief.measures, run)
+    plans = _plans(brief, run)
     with run.stage("reading inputs"):
         terrain.read_kernels_meanwhile()
         data = _load(brief, plans, run)
@@ -77,6 +77,14 @@ def screen(brief: Brief, *, progress: Progress | None = None, cancelled: Callabl
         ranked = ranking.rank(proposals, sized, taken_off, events, years, now, cover, data, brief.ranking, run)
         found = Findings(data, land, cover, storms, now, proposals, sized, events, years, taken_off, ranked)
         return gather(found, brief, _provenance(brief, plans), run)
+
+
+def _plans(brief: Brief, run: Run) -> tuple[measures.Measure, ...]:
+    """Open the measures that the brief asks for; a name that nothing answers to is a fault of the brief."""
+    try:
+        return measures.open_measures(brief.measures, run)
+    except InputsAtFault as error:
+        raise InputsAtFault(brief.placed(error.faults)) from error
 
 
 def _load(brief: Brief, plans: tuple[measures.Measure, ...], run: Run) -> Inputs:
@@ -114,7 +122,7 @@ def check(brief: Brief, run: Run | None = None) -> list[DataIssue]:
         With every fault of the inputs.
     """
     run = run or Run()
-    plans = measures.open_measures(brief.measures, run)
+    plans = _plans(brief, run)
     faults = (*inputs.check(brief, measures.requirements(plans), run), *_own_faults(brief, plans))
     if faults:
         raise InputsAtFault(faults)

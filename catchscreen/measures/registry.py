@@ -3,13 +3,15 @@
 from __future__ import annotations
 
 import logging
+from collections.abc import Iterable
 from dataclasses import dataclass, replace
+from difflib import get_close_matches
 from importlib import import_module
 from importlib.metadata import EntryPoint, entry_points
 
 import pandas as pd
 
-from catchscreen.errors import MeasureFailed
+from catchscreen.errors import Fault, InputsAtFault, MeasureFailed
 from catchscreen.measures.contract import Measure
 from catchscreen.options import MeasureOptions
 from catchscreen.progress import DataIssue, Run
@@ -56,6 +58,15 @@ def find_measures() -> tuple[FoundMeasure, ...]:
     return tuple(_open(name, distribution, point) for name, (distribution, point) in ordered)
 
 
+def _not_installed(name: str, found: Iterable[str]) -> Fault:
+    """Return the fault for a name in [measures] use that nothing answers to."""
+    there = list(found)
+    near = get_close_matches(name, there, n=1)
+    meant = f"Did you mean {near[0]!r}? " if near else ""
+    text = f"no measure {name!r} is installed."
+    return Fault("unknown-measure", text, f"{meant}There are {', '.join(there)}.", key="measures.use")
+
+
 def open_measures(options: MeasureOptions, run: Run | None = None) -> tuple[Measure, ...]:
     """Return the measures that the brief asks for, in the order in which they are named (all, if it names none).
 
@@ -63,13 +74,14 @@ def open_measures(options: MeasureOptions, run: Run | None = None) -> tuple[Meas
 
     Raises
     ------
+    InputsAtFault
+        When measures are named that are not installed.
     MeasureFailed
-        When a named measure is not installed, or when one is broken and the brief says ``on_plugin_error = "stop"``.
+        When one is broken and the brief says ``on_plugin_error = "stop"``.
     """
     found = {entry.name: entry for entry in find_measures()}
-    for name in options.use:
-        if name not in found:
-            raise MeasureFailed(f"no measure {name!r} is installed; there are {', '.join(found)}. Mend [measures] use.")
+    if strange := [name for name in options.use if name not in found]:
+        raise InputsAtFault([_not_installed(name, found) for name in strange])
     chosen = [found[name] for name in (options.use or tuple(found))]
     for entry in chosen:
         if entry.measure is None:

@@ -189,8 +189,10 @@ def drain_ground(level: NDArray[np.int32], weights: tuple[float, float, float]) 
     """Return the framed flow codes before rerouting, and the outlets and pits in row order."""
     code = steepest_directions(level, weights)
     cells, flat_code = cells_without_way(code), code.ravel()
-    settle_flats(level, code, cells[flat_code[cells] == UNDECIDED])
     of_cell = flat_code[cells]
+    flat = np.flatnonzero(of_cell == UNDECIDED)
+    settle_flats(level, code, cells[flat])
+    of_cell[flat] = flat_code[cells[flat]]
     return code, cells[of_cell == OUTLET], cells[of_cell == PIT]
 
 

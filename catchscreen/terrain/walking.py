@@ -86,12 +86,13 @@ def label_and_count(code: NDArray[np.uint8], seed_cell: Ints, *, counts: bool = 
     kind = np.int32 if code.size < _FULL_INT32 else np.int64
     total: Counts = np.empty(code.shape if counts else (0, 0), dtype=kind)
     in_parts(strips, lambda first, last: upstream.find_donors(code, first, last, donors))
-    flat_label = label.ravel()
-    flat_label[seed_cell] = ~np.arange(seed_cell.size, dtype=np.int32)
+    flat_label, number = label.ravel(), np.arange(seed_cell.size, dtype=np.int32)
+    flat_label[seed_cell] = ~number
     leaving = cells_leaving(code, strips)
-    root = np.concatenate([seed_cell, leaving[flat_label[leaving] == 0]])
+    from_others = leaving[flat_label[leaving] == 0]
+    root = np.concatenate([seed_cell, from_others])
     upstream.follow_to_label(code.ravel(), steps_of(width), leaving, flat_label)
-    named_root = (root, ~flat_label[root])
+    named_root = (root, np.concatenate([number, ~flat_label[from_others]]))
     _cut_at(code, root, donors)
     ground = (code.ravel(), donors.ravel())
     steps = _donor_steps(width)

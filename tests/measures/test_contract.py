@@ -136,7 +136,7 @@ def test_two_distributions_with_one_name_are_both_named(monkeypatch):
 
 
 def test_an_unknown_name_lists_what_is_installed():
-    with pytest.raises(MeasureFailed, match=r"no measure 'swale'.*permeable_paving"):
+    with pytest.raises(InputsAtFault, match=r"no measure 'swale'.*permeable_paving"):
         open_measures(MeasureOptions(use=("swale",)))
 
 

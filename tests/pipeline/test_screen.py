@@ -229,6 +229,21 @@ def test_something_else_than_a_brief_is_refused_in_words():
         catchscreen.screen("brief.toml")
 
 
+def test_measures_that_are_not_installed_are_refused_with_line_and_nearest_name(tmp_path: Path) -> None:
+    (tmp_path / "brief.toml").write_text(
+        "[parcels]\nfile = 'parcels.gpkg'\n[elevation]\nfile = 'ground.tif'\n"
+        "[measures]\nuse = ['permeable_pavement', 'green_roof', 'swales']\n"
+    )
+    for name in ("parcels.gpkg", "ground.tif"):
+        (tmp_path / name).touch()
+    for work in (check, screen):
+        with pytest.raises(InputsAtFault) as caught:
+            work(Brief.from_toml(tmp_path / "brief.toml"))
+        assert [fault.line for fault in caught.value.faults] == [6, 6]
+        assert "Did you mean 'permeable_paving'?" in caught.value.faults[0].cure
+        assert "no measure 'swales' is installed" in caught.value.faults[1].message
+
+
 def test_overrides_that_name_nothing_are_refused_by_check_with_line_and_nearest_key(
     tmp_path: Path, pieces: dict[str, Any]
 ) -> None:
