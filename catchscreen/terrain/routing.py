@@ -35,6 +35,8 @@ from catchscreen.terrain.walking import Counts, carry_down, cells_without_way, l
 Ints = NDArray[np.int64]
 
 _LEVEL_BITS: Final = np.uint64(32)
+_PAGE_CELLS: Final = 1024
+"""Levels in a page of memory."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -129,25 +131,28 @@ def route(
     walked = label_and_count(code, np.concatenate([outlet_cells, pits]))
     # One thread has to grow the tree and to follow it; sums need neither, and go down beside.
     found = passes_of_strips(level, walked.label, outlet_cells.size)
-    graph, _ = at_once(
-        lambda: grow_basins(found, walked.label, outlet_cells, pits),
-        lambda: carry_down(code, walked.leaving, walked.total, walked.idle, strips),
-    )
+    filled = np.empty_like(level)
+
+    def carry() -> None:
+        carry_down(code, walked.leaving, walked.total, walked.idle, strips)
+        # The machine takes its time over memory that is new: it does so here, where nobody waits for it.
+        filled.ravel()[::_PAGE_CELLS] = 0
+
+    graph, _ = at_once(lambda: grow_basins(found, walked.label, outlet_cells, pits), carry)
     found.clear()
     pass_cell = lead_out(code, graph, walked.total)
-    _, (filled, basin, outlet_cell) = at_once(
+    _, (basin, outlet_cell) = at_once(
         lambda: carry_down(code, pass_cell, walked.total, walked.idle, strips),
-        lambda: _fill_and_name(level, graph, pass_cell, keep_graph=keep_graph),
+        lambda: _fill_and_name(level, graph, pass_cell, filled, keep_graph=keep_graph),
     )
     return Routing(level, code, filled, basin, walked.total, graph, outlet_cell, pass_cell)
 
 
 def _fill_and_name(
-    level: NDArray[np.int32], graph: BasinGraph, pass_cell: Ints, *, keep_graph: bool
-) -> tuple[NDArray[np.int32], NDArray[np.int32], Ints]:
-    """Return the filled surface, each cell's final basin (over the labels unless they are kept) and its outlets."""
+    level: NDArray[np.int32], graph: BasinGraph, pass_cell: Ints, filled: NDArray[np.int32], *, keep_graph: bool
+) -> tuple[NDArray[np.int32], Ints]:
+    """Write the filled surface; return each cell's basin (over the labels unless they are kept) and the outlets."""
     basin_of, outlet_cell = _name_basins(graph, pass_cell)
-    filled = np.empty_like(level)
     basin = np.empty_like(graph.label) if keep_graph else graph.label
     of_label = np.stack([graph.spill, basin_of], axis=1).ravel()
     flat = [array.ravel() for array in (level, graph.label, basin, filled)]
@@ -157,7 +162,7 @@ def _fill_and_name(
         rerouting.fill_and_name(own_level, label, of_label, own_basin, own_filled)
 
     in_parts(parts_of(level.size), fill)
-    return filled, basin, outlet_cell
+    return basin, outlet_cell
 
 
 def fill(level: NDArray[np.int32]) -> NDArray[np.int32]:
@@ -198,8 +203,13 @@ def drain_ground(level: NDArray[np.int32], weights: tuple[float, float, float]) 
 
 def steepest_directions(level: NDArray[np.int32], weights: tuple[float, float, float]) -> NDArray[np.uint8]:
     """Return the framed flow codes of the steepest drop, with plateaus still undecided."""
-    code = np.full(level.shape, NO_GROUND, dtype=np.uint8)
-    in_parts(strip_rows(level.shape), lambda first, last: receivers.steepest(level, first, last, weights, code))
+    code = np.empty(level.shape, dtype=np.uint8)
+
+    def decide(first: int, last: int) -> None:
+        code[first:last] = NO_GROUND
+        receivers.steepest(level, first, last, weights, code)
+
+    in_parts(strip_rows(level.shape), decide)
     return code
 
 
