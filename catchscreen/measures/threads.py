@@ -6,7 +6,6 @@ only read their shapes, or hold all rows of a shape.
 
 from __future__ import annotations
 
-import os
 from collections.abc import Callable, Iterable
 from concurrent.futures import ThreadPoolExecutor
 from itertools import pairwise
@@ -16,17 +15,14 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 
+from catchscreen.compiled import thread_count
+
 Shapes = NDArray[np.object_]
 Ints = NDArray[np.int64]
 
 PARTS: Final = 4
 LEAST_ROWS: Final = 512
 """Fewer rows are not worth a thread."""
-
-
-def thread_count() -> int:
-    """Return how many threads to use: the processors, or fewer where numba is told so."""
-    return min(os.cpu_count() or 1, int(os.environ.get("NUMBA_NUM_THREADS") or 1024))
 
 
 def run_each(function: Callable[[Any], Any], items: Iterable[Any]) -> list[Any]:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import os
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
@@ -13,6 +12,7 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 
+from catchscreen.compiled import thread_count
 from catchscreen.surfaces._kernels.overlap import orient_rings, shared_areas
 
 Shapes = NDArray[np.object_]
@@ -100,11 +100,6 @@ def chunks_in_threads(function: Callable[[slice], Result], count: int, size: int
         return [function(part) for part in parts]
     with ThreadPoolExecutor(thread_count()) as pool:
         return list(pool.map(function, parts))
-
-
-def thread_count() -> int:
-    """Return how many threads to use: the processors, or fewer where numba is told so."""
-    return min(os.cpu_count() or 1, int(os.environ.get("NUMBA_NUM_THREADS") or 1024))
 
 
 def overlapping_pairs(

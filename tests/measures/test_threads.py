@@ -9,11 +9,10 @@ import shapely
 from catchscreen.measures import threads
 
 
-@pytest.fixture(params=["1", "3"])
+@pytest.fixture(params=[1, 3])
 def allowed(request, monkeypatch) -> None:
     """Allow so many threads."""
-    monkeypatch.setenv("NUMBA_NUM_THREADS", request.param)
-    monkeypatch.setattr(threads.os, "cpu_count", lambda: 4)
+    monkeypatch.setattr(threads, "thread_count", lambda: request.param)
 
 
 def _discs(count: int, seed: int) -> np.ndarray:

@@ -69,8 +69,8 @@ def test_a_class_raster_gives_the_exact_shares_of_its_cells(scenes):
 def test_the_same_inputs_give_the_same_account_on_any_number_of_threads(scenes, town, monkeypatch):
     """Overlays are shared out to threads by element: the account must not tell how many."""
     covers = []
-    for processors in (1, 4):
-        monkeypatch.setattr("catchscreen.surfaces.overlay.os.cpu_count", lambda count=processors: count)
+    for threads in (1, 4):
+        monkeypatch.setattr(overlay, "thread_count", lambda count=threads: count)
         monkeypatch.setattr("catchscreen.surfaces.overlay.THREAD_ITEMS", 1)
         covers.append(account(town, scenes.terrain(town), SurfaceOptions(), Run()))
     assert (
